@@ -91,6 +91,8 @@ type Finding struct {
 	Evidence []Evidence `json:"evidence"`
 	Sources  []string   `json:"sources"`
 	Text     string     `json:"text"` // one line, under 140 characters
+	// Reason is the part of Text that says why.
+	Reason string `json:"-"`
 }
 
 // GapKind says what sort of question is open. A closed list.
@@ -123,7 +125,16 @@ type Gap struct {
 type Preparation struct {
 	Code string    `json:"code"`
 	Text string    `json:"text"`
-	Due  time.Time `json:"due"`
+	Due  time.Time `json:"due,omitzero"` // zero: the operation has no date yet
+
+	// AtOnce reports that the rule's own date has passed, so that Due is the time of the assessment.
+	AtOnce bool `json:"-"`
+	// FromGap reports that an open question calls for it, not a finding.
+	FromGap bool `json:"-"`
+	// Evidence holds the evidence codes, or gap kinds, that call for it.
+	Evidence []string `json:"-"`
+	// Rule is the catalogue's rule behind it.
+	Rule *PreparationRule `json:"-"`
 }
 
 // Assessment is the answer for one operation.

@@ -1,0 +1,153 @@
+package fhirmap
+
+import (
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	fhir "github.com/samply/golang-fhir-models/fhir-models/fhir"
+)
+
+// Provenance builds the one Provenance of a set of writes: targets are all of them, the agent is our Device, the sources
+// are the records they rest on. Its id follows from what is written, so that the same writes sent twice leave one.
+func (w Writer) Provenance(patient string, writes []Write, at time.Time) (Write, error) {
+	var keys, sources, revised []string
+	p := fhir.Provenance{
+		Recorded: stamp(at),
+		Activity: &fhir.CodeableConcept{Coding: []fhir.Coding{{System: ptr("http://terminology.hl7.org/CodeSystem/v3-DataOperation"), Code: ptr(operation(writes))}}},
+		Agent: []fhir.ProvenanceAgent{{
+			Type: &fhir.CodeableConcept{Coding: []fhir.Coding{{
+				System: ptr("http://terminology.hl7.org/CodeSystem/provenance-participant-type"), Code: ptr("assembler"), Display: ptr("Assembler"),
+			}}},
+			Who: fhir.Reference{Reference: ptr(w.Device), Display: ptr("pupilrisk " + w.SoftwareVersion + ", catalogue " + w.Catalogue.Version)},
+		}},
+	}
+	for _, x := range writes {
+		p.Target = append(p.Target, fhir.Reference{Reference: ptr(x.Type + "/" + x.ID)})
+		keys = append(keys, x.Key+"@"+x.Version)
+		sources = append(sources, x.Details...)
+		if x.Replaces != "" {
+			revised = append(revised, x.Replaces)
+		}
+	}
+	slices.Sort(sources)
+	for _, ref := range slices.Compact(sources) {
+		p.Entity = append(p.Entity, fhir.ProvenanceEntity{Role: fhir.ProvenanceEntityRoleSource, What: fhir.Reference{Reference: ptr(ref)}})
+	}
+	for _, ref := range revised {
+		p.Entity = append(p.Entity, fhir.ProvenanceEntity{Role: fhir.ProvenanceEntityRoleRevision, What: fhir.Reference{Reference: ptr(ref)}})
+	}
+	slices.Sort(keys)
+	key := "provenance " + strings.Join(keys, " ")
+	id := w.Names.ID(key)
+	p.Id = &id
+	body, err := json.Marshal(p)
+	if err != nil {
+		return Write{}, fmt.Errorf("build Provenance: %w", err)
+	}
+	return Write{Type: "Provenance", ID: id, Key: key, Change: Create, Body: body}, nil
+}
+
+// operation is the v3 data operation of the writes: CREATE if all are, else UPDATE.
+func operation(writes []Write) string {
+	if slices.ContainsFunc(writes, func(w Write) bool { return w.Change != Create }) {
+		return "UPDATE"
+	}
+	return "CREATE"
+}
+
+// DeviceResource builds the Device that is author of everything we write.
+func DeviceResource(n Names, version string) (Write, error) {
+	id, value := n.ID("device"), "pupilrisk"
+	d := fhir.Device{
+		Id:         &id,
+		Identifier: []fhir.Identifier{{System: ptr(n.DeviceSystem()), Value: &value}},
+		Status:     ptr(fhir.FHIRDeviceStatusActive),
+		DeviceName: []fhir.DeviceDeviceName{{Name: "pupilrisk", Type: fhir.DeviceNameTypeUserFriendlyName}},
+		Version:    []fhir.DeviceVersion{{Value: version}},
+		Note:       []fhir.Annotation{{Text: "Software that reads the record for floppy-iris and small-pupil risk before lens operations. Decision support only."}},
+	}
+	body, err := json.Marshal(d)
+	return Write{Type: "Device", ID: id, Key: value, Change: Create, Body: body}, err
+}
+
+// order is the safe order of single writes: what others point to comes first.
+var order = []string{"Device", "Flag", "Task", "Provenance"}
+
+// SafeOrder sorts writes so that a crash between two of them leaves nothing that points to what is not there.
+func SafeOrder(writes []Write) []Write {
+	out := slices.Clone(writes)
+	slices.SortStableFunc(out, func(x, y Write) int {
+		return cmp.Compare(slices.Index(order, x.Type), slices.Index(order, y.Type))
+	})
+	return out
+}
+
+// Transaction builds the transaction Bundle of writes. With clientIDs each creation is a PUT to the id that follows from its
+// key; else a POST under If-None-Exist, and references between the new resources are by urn:uuid.
+func Transaction(n Names, writes []Write, clientIDs bool) ([]byte, error) {
+	b := fhir.Bundle{Type: fhir.BundleTypeTransaction}
+	for _, x := range SafeOrder(writes) {
+		fullURL := "urn:uuid:" + x.ID
+		e := fhir.BundleEntry{FullUrl: &fullURL, Resource: x.Body, Request: &fhir.BundleEntryRequest{Method: fhir.HTTPVerbPUT, Url: x.Type + "/" + x.ID}}
+		switch {
+		case x.Change != Create:
+			e.FullUrl = nil
+			if x.Version != "" {
+				e.Request.IfMatch = ptr(`W/"` + x.Version + `"`)
+			}
+		case !clientIDs:
+			body, err := withoutID(x.Body)
+			if err != nil {
+				return nil, err
+			}
+			e.Resource = body
+			e.Request.Method, e.Request.Url = fhir.HTTPVerbPOST, x.Type
+			if query := IfNoneExist(n, x); query != "" {
+				e.Request.IfNoneExist = &query
+			}
+		}
+		b.Entry = append(b.Entry, e)
+	}
+	if !clientIDs {
+		for _, x := range writes {
+			if x.Change != Create {
+				continue
+			}
+			for i := range b.Entry {
+				b.Entry[i].Resource = ReplaceReference(b.Entry[i].Resource, x.Type+"/"+x.ID, "urn:uuid:"+x.ID)
+			}
+		}
+	}
+	out, err := json.Marshal(b)
+	if err != nil {
+		return nil, fmt.Errorf("build transaction: %w", err)
+	}
+	return out, nil
+}
+
+// IfNoneExist is the condition under which a server that chooses ids creates x: that its identifier is not there yet.
+func IfNoneExist(n Names, x Write) string {
+	system := map[string]string{"Flag": n.FlagSystem(), "Task": n.TaskSystem(), "Device": n.DeviceSystem()}[x.Type]
+	if system == "" {
+		return ""
+	}
+	return "identifier=" + system + "|" + x.Key
+}
+
+// ReplaceReference puts a reference in the place of another one, wherever it stands as a whole string.
+func ReplaceReference(body []byte, from, to string) []byte {
+	return []byte(strings.ReplaceAll(string(body), `"`+from+`"`, `"`+to+`"`))
+}
+
+func withoutID(body []byte) ([]byte, error) {
+	o, err := parseObject(body)
+	if err != nil {
+		return nil, err
+	}
+	o.set("id", nil)
+	return o.bytes(), nil
+}

@@ -1,0 +1,432 @@
+package fhirmap
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"pupilrisk/rules"
+)
+
+// Change says what a write does. A closed list: it is a metric label.
+type Change string
+
+const (
+	Create Change = "create"
+	Update Change = "update"
+	End    Change = "end" // a Flag made inactive, a Task cancelled
+)
+
+// Changes lists every Change.
+var Changes = []Change{Create, Update, End}
+
+// Write is one resource to be written.
+type Write struct {
+	Type    string // Flag or Task
+	ID, Key string
+	Change  Change
+	// Version is what must still stand for an update; "" for a creation.
+	Version string
+	Body    []byte
+	// Details are the records it rests on, for the Provenance; Replaces is the resource it follows.
+	Details  []string
+	Replaces string
+}
+
+// Closed is a hazard that a person closed and that the record still speaks of: shown, and left closed.
+type Closed struct {
+	Hazard rules.Hazard
+	Eye    rules.Eye
+	Flag   string
+}
+
+// Plan is the smallest set of writes that makes what stands what should stand.
+type Plan struct {
+	Writes []Write
+	Closed []Closed
+	// Unread are references (Flag/id, Task/id) that must be read by id before this plan may be carried out: something is to
+	// be created there, and a search that does not show it is no proof that nothing stands there. Read them, put the result
+	// into Situation.Direct and Situation.Standing, and reconcile again.
+	Unread []string
+}
+
+// Booking is one appointment of the patient as far as the reconciler needs it.
+type Booking struct {
+	Operation rules.Operation
+	// Ahead reports that a lens operation is still to come.
+	Ahead bool
+	// Ended is the reason why it is not ahead.
+	Ended Ended
+}
+
+// Situation is everything a decision rests on.
+type Situation struct {
+	Patient string // Patient/id: the survivor, after a merge
+	// Assessments of the operations ahead.
+	Assessments []rules.Assessment
+	// Bookings are all appointments read, ahead or not; BookingsWhole reports that none was missed.
+	Bookings      []Booking
+	BookingsWhole bool
+	Standing      []Standing
+	// Direct holds the status of direct reads by reference: 404 nothing was ever there, 410 a person deleted it.
+	Direct map[string]int
+	// ClientIDs reports that the server lets us choose ids (update as create). Without it nothing is read by id.
+	ClientIDs bool
+	// Gone reports whether a record was read and found not to stand (refuted, not taken, entered in error, deleted).
+	Gone func(reference string) bool
+	At   time.Time
+}
+
+// Reconcile decides what to write. People win: what a person changed, closed or answered stays as it is. Nothing is
+// withdrawn because it was not found: only on proof.
+func (w Writer) Reconcile(s Situation) (Plan, error) {
+	r := reconciler{w: w, s: s, patientID: strings.TrimPrefix(s.Patient, "Patient/"), byBase: map[string][]Standing{}}
+	for _, x := range s.Standing {
+		r.byBase[x.Type+" "+x.Base] = append(r.byBase[x.Type+" "+x.Base], x)
+	}
+	for k := range r.byBase {
+		slices.SortFunc(r.byBase[k], func(x, y Standing) int { return x.N - y.N })
+	}
+	flags := desiredFlags(w.Catalogue, r.patientID, s.Assessments, max(w.MinLevel, rules.Low))
+	for _, f := range flags {
+		if err := r.flag(f); err != nil {
+			return Plan{}, err
+		}
+	}
+	for _, a := range s.Assessments {
+		for _, t := range desiredTasks(r.patientID, a, flags) {
+			if err := r.task(t); err != nil {
+				return Plan{}, err
+			}
+		}
+	}
+	if err := r.endRest(); err != nil {
+		return Plan{}, err
+	}
+	slices.Sort(r.plan.Unread)
+	r.plan.Unread = slices.Compact(r.plan.Unread)
+	return r.plan, nil
+}
+
+type reconciler struct {
+	w         Writer
+	s         Situation
+	patientID string
+	byBase    map[string][]Standing
+	plan      Plan
+	// wanted holds the bases that should stand.
+	wanted []string
+	// flagRefs maps a flag's base to the reference under which it stands or will stand.
+	flagRefs map[string]string
+}
+
+// last is the standing resource of a key with the greatest count.
+func (r *reconciler) last(typ, base string) (Standing, bool) {
+	all := r.byBase[typ+" "+base]
+	if len(all) == 0 {
+		return Standing{}, false
+	}
+	return all[len(all)-1], true
+}
+
+// free says whether a key may be created at n: ok only when its id was read directly and nothing is there.
+func (r *reconciler) free(typ, base string, n int) (id string, ok, deleted bool) {
+	id = r.w.Names.ID(numbered(base, n))
+	if !r.s.ClientIDs {
+		return id, true, false
+	}
+	status, read := r.s.Direct[typ+"/"+id]
+	switch {
+	case !read:
+		r.plan.Unread = append(r.plan.Unread, typ+"/"+id)
+		return id, false, false
+	case status == 410:
+		return id, false, true
+	default:
+		return id, status == 404, false
+	}
+}
+
+func (r *reconciler) flag(f desiredFlag) error {
+	r.wanted = append(r.wanted, "Flag "+f.base)
+	if r.flagRefs == nil {
+		r.flagRefs = map[string]string{}
+	}
+	standing, ok := r.last("Flag", f.base)
+	state := flagState{
+		patient: r.s.Patient, hazard: f.hazard, level: f.level, text: f.text, details: f.details(), evidence: f.codes(),
+		start: stamp(r.s.At),
+	}
+	n, replaces := 1, ""
+	if ok {
+		r.flagRefs[f.base] = "Flag/" + standing.ID
+		switch {
+		case standing.Open() && standing.Touched:
+			return nil // a person's wording or level stands
+		case standing.Ours():
+			return r.updateFlag(f, standing, state)
+		case !hasNew(f.codes(), standing.Evidence):
+			r.plan.Closed = append(r.plan.Closed, Closed{Hazard: f.hazard, Eye: f.eye, Flag: "Flag/" + standing.ID})
+			return nil
+		}
+		n, replaces = standing.N+1, "Flag/"+standing.ID
+	}
+	id, free, deleted := r.free("Flag", f.base, n)
+	if deleted {
+		// A person deleted it, and what it rested on is gone with it: nothing proves the evidence to be new.
+		r.plan.Closed = append(r.plan.Closed, Closed{Hazard: f.hazard, Eye: f.eye, Flag: "Flag/" + id})
+		return nil
+	}
+	r.flagRefs[f.base] = "Flag/" + id
+	if !free {
+		return nil
+	}
+	state.id, state.key = id, numbered(f.base, n)
+	body, err := r.w.flag(state)
+	if err != nil {
+		return err
+	}
+	r.plan.Writes = append(r.plan.Writes, Write{Type: "Flag", ID: id, Key: state.key, Change: Create, Body: body, Details: state.details, Replaces: replaces})
+	return nil
+}
+
+// updateFlag brings a Flag that is as we left it up to date. Evidence that it names and that was neither found now nor
+// proven gone stays in it, with its level: not found is no proof.
+func (r *reconciler) updateFlag(f desiredFlag, standing Standing, state flagState) error {
+	state.id, state.key = standing.ID, numbered(standing.Base, standing.N)
+	if standing.Start != "" {
+		state.start = standing.Start
+	}
+	if standing.Open() {
+		unproven := false
+		for _, d := range standing.Details {
+			if !slices.Contains(state.details, d) && !r.gone(d) {
+				state.details = append(state.details, d)
+				unproven = true
+			}
+		}
+		if unproven || (len(standing.Details) == 0 && hasNew(standing.Evidence, state.evidence)) {
+			state.evidence = append(state.evidence, standing.Evidence...)
+			if standing.Level > state.level {
+				state.level, state.text = standing.Level, standing.Text
+			}
+		}
+		slices.Sort(state.details)
+		slices.Sort(state.evidence)
+		state.details, state.evidence = slices.Compact(state.details), slices.Compact(state.evidence)
+	}
+	fresh, err := r.w.flag(state)
+	if err != nil {
+		return err
+	}
+	return r.update(standing, fresh, state.details)
+}
+
+// update writes a standing resource anew if an owned element would change.
+func (r *reconciler) update(standing Standing, fresh []byte, details []string) error {
+	body, err := mergeOwned(standing.Type, r.w.Names, standing.Raw, fresh)
+	if err != nil {
+		return err
+	}
+	before, err := parseObject(standing.Raw)
+	if err != nil {
+		return err
+	}
+	after, err := parseObject(body)
+	if err != nil {
+		return err
+	}
+	if ownedHash(standing.Type, &before) == ownedHash(standing.Type, &after) {
+		return nil
+	}
+	r.plan.Writes = append(r.plan.Writes, Write{
+		Type: standing.Type, ID: standing.ID, Key: numbered(standing.Base, standing.N), Change: Update,
+		Version: standing.Version, Body: body, Details: details,
+	})
+	return nil
+}
+
+func (r *reconciler) gone(ref string) bool { return r.s.Gone != nil && r.s.Gone(ref) }
+
+func (r *reconciler) task(t desiredTask) error {
+	r.wanted = append(r.wanted, "Task "+t.base)
+	standing, ok := r.last("Task", t.base)
+	if !ok && r.answered(t) {
+		return nil
+	}
+	state := taskState{
+		patient: r.s.Patient, preparation: t.preparation.Code, text: t.preparation.Text,
+		title: t.preparation.Rule.Name, who: t.preparation.Rule.Who, focus: t.operation.Appointment, operation: t.operation.Key,
+		evidence: t.preparation.Evidence, authored: stamp(r.s.At), modified: stamp(r.s.At),
+	}
+	if !t.preparation.Due.IsZero() {
+		state.due = stamp(t.preparation.Due)
+	}
+	if len(t.hazards) > 0 {
+		state.flag = r.flagRefs[t.hazards[0].base]
+	}
+	n := 1
+	if ok {
+		switch {
+		case standing.Open() && standing.Touched:
+			return nil // a person has it
+		case standing.Open():
+			return r.updateTask(t, standing, state)
+		case standing.Ended != "" && standing.Ours():
+			// We cancelled it ourselves and it is needed again.
+		case standing.Status == "completed" || standing.Status == "rejected" || standing.Status == "failed":
+			return nil // answered for this operation and eye
+		case !hasNew(state.evidence, standing.Evidence):
+			return nil
+		}
+		n, state.replaces = standing.N+1, "Task/"+standing.ID
+	}
+	id, free, _ := r.free("Task", t.base, n)
+	if !free {
+		return nil
+	}
+	state.id, state.key = id, numbered(t.base, n)
+	body, err := r.w.task(state)
+	if err != nil {
+		return err
+	}
+	r.plan.Writes = append(r.plan.Writes, Write{Type: "Task", ID: id, Key: state.key, Change: Create, Body: body, Replaces: state.replaces})
+	return nil
+}
+
+// answered reports that a person answered the same question of the same operation under another wording of its side: the
+// booking said both, or nothing, and now says right.
+func (r *reconciler) answered(t desiredTask) bool {
+	for _, s := range r.s.Standing {
+		if s.Type != "Task" || s.Preparation != t.preparation.Code || !s.Eye.MayBe(t.operation.Eye) || s.Open() || s.Ours() {
+			continue
+		}
+		if s.Base == TaskKey(t.operation.Key, r.patientID, s.Eye, s.Preparation) {
+			return true
+		}
+	}
+	return false
+}
+
+func (r *reconciler) updateTask(t desiredTask, standing Standing, state taskState) error {
+	state.id, state.key, state.authored = standing.ID, numbered(standing.Base, standing.N), standing.Start
+	if t.preparation.AtOnce && standing.Due != "" {
+		// Due at once means due when it was first asked for, unless the operation has moved before that.
+		if due, err := time.Parse(time.RFC3339, standing.Due); err == nil && !due.After(t.operation.Start) {
+			state.due = standing.Due
+		}
+	}
+	// What a Task replaces never changes; keep it as it was written.
+	for _, raw := range parseArray(member(standing.Raw, "extension")) {
+		if ref := replacesReference(raw); ref != "" {
+			state.replaces = ref
+		}
+	}
+	fresh, err := r.w.task(state)
+	if err != nil {
+		return err
+	}
+	return r.update(standing, fresh, nil)
+}
+
+// endRest ends what stands, is ours, and should stand no longer.
+func (r *reconciler) endRest() error {
+	for _, s := range r.s.Standing {
+		if slices.Contains(r.wanted, s.Type+" "+s.Base) || !s.Open() || s.Touched {
+			continue
+		}
+		why := r.whyEnd(s)
+		if why == "" {
+			continue
+		}
+		var body []byte
+		var err error
+		if s.Type == "Flag" {
+			body, err = r.w.endFlag(s, why, r.s.At)
+		} else {
+			body, err = r.w.cancelTask(s, why, r.s.At)
+		}
+		if err != nil {
+			return fmt.Errorf("end %s: %w", s.Type, err)
+		}
+		r.plan.Writes = append(r.plan.Writes, Write{
+			Type: s.Type, ID: s.ID, Key: numbered(s.Base, s.N), Change: End, Version: s.Version, Body: body, Details: s.Details,
+		})
+	}
+	return nil
+}
+
+// whyEnd is the proven reason for ending s, or "" where there is none.
+func (r *reconciler) whyEnd(s Standing) Ended {
+	if s.Subject != r.s.Patient {
+		return EndedMerged
+	}
+	if s.Type == "Flag" {
+		if !r.operationAhead(s.Eye) {
+			if r.s.BookingsWhole {
+				return EndedNoOperation
+			}
+			return ""
+		}
+		if len(s.Details) > 0 && !slices.ContainsFunc(s.Details, func(d string) bool { return !r.gone(d) }) {
+			return EndedEvidence
+		}
+		return ""
+	}
+	for _, b := range r.s.Bookings {
+		if s.Focus != b.Operation.Appointment && !strings.HasPrefix(s.Base, b.Operation.Key+"."+r.patientID+".") {
+			continue
+		}
+		if !b.Ahead {
+			return b.Ended
+		}
+		if s.Eye != b.Operation.Eye {
+			return EndedMoved
+		}
+		return r.whyEndAhead(s, b)
+	}
+	return ""
+}
+
+// whyEndAhead is the reason for ending a Task of an operation that is still to come: its question is answered by a record
+// that was read as a whole, or what it prepared for has been withdrawn on proof.
+func (r *reconciler) whyEndAhead(s Standing, b Booking) Ended {
+	fromGap := slices.ContainsFunc(s.Evidence, func(code string) bool { return strings.HasPrefix(code, "gap:") })
+	for _, a := range r.s.Assessments {
+		if a.Operation.Key != b.Operation.Key {
+			continue
+		}
+		if fromGap && a.Complete {
+			return EndedAnswered
+		}
+		if !fromGap && r.allFlagsWithdrawn(b.Operation.Eye) {
+			return EndedEvidence
+		}
+	}
+	return ""
+}
+
+// allFlagsWithdrawn reports that every Flag of ours on these eyes has been, or is now being, ended for withdrawn evidence.
+func (r *reconciler) allFlagsWithdrawn(eye rules.Eye) bool {
+	any := false
+	for _, s := range r.s.Standing {
+		if s.Type != "Flag" || !s.Eye.MayBe(eye) {
+			continue
+		}
+		any = true
+		if slices.Contains(r.wanted, "Flag "+s.Base) || (s.Open() && r.whyEnd(s) != EndedEvidence) {
+			return false
+		}
+	}
+	return any
+}
+
+func (r *reconciler) operationAhead(eye rules.Eye) bool {
+	return slices.ContainsFunc(r.s.Bookings, func(b Booking) bool { return b.Ahead && b.Operation.Eye.MayBe(eye) })
+}
+
+// hasNew reports that codes holds one that known does not.
+func hasNew(codes, known []string) bool {
+	return slices.ContainsFunc(codes, func(c string) bool { return !slices.Contains(known, c) })
+}

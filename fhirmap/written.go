@@ -1,0 +1,184 @@
+package fhirmap
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+	fhir "github.com/samply/golang-fhir-models/fhir-models/fhir"
+)
+
+// ownedElements are the elements of each resource type that we write and answer for. A difference in one of them from what
+// we wrote is a person's change. Everything else in the resource is somebody else's and survives every write as it stands.
+var ownedElements = map[string][]string{
+	"Flag": {"status", "category", "code", "subject", "period", "author"},
+	"Task": {"status", "statusReason", "intent", "code", "description", "performerType", "for", "focus", "restriction", "requester", "authoredOn"},
+}
+
+// ownedExtensions are the extensions of each type that we own, beside the written extension itself.
+var ownedExtensions = map[string][]string{
+	"Flag": {extFlagDetail, extFlagPriority},
+	"Task": {extTaskReplaces},
+}
+
+// written is what our own extension holds: how to tell a person's change, what the resource rests on, and why we ended it.
+type written struct {
+	hash      string
+	evidence  []string
+	catalogue string
+	ended     Ended
+}
+
+func (w written) extension(n Names) fhir.Extension {
+	sub := []fhir.Extension{{Url: "hash", ValueString: &w.hash}, {Url: "catalogue", ValueString: &w.catalogue}}
+	for _, e := range w.evidence {
+		sub = append(sub, fhir.Extension{Url: "evidence", ValueString: &e})
+	}
+	if w.ended != "" {
+		code := string(w.ended)
+		sub = append(sub, fhir.Extension{Url: "ended", ValueCode: &code})
+	}
+	return fhir.Extension{Url: n.writtenExtension(), Extension: sub}
+}
+
+// extensionStub is as much of an extension as tells what it is and what our own ones hold.
+type extensionStub struct {
+	URL            string          `json:"url"`
+	Extension      []extensionStub `json:"extension"`
+	ValueString    string          `json:"valueString"`
+	ValueCode      string          `json:"valueCode"`
+	ValueReference struct {
+		Reference string `json:"reference"`
+	} `json:"valueReference"`
+	ValueCodeableConcept struct {
+		Coding []struct {
+			Code string `json:"code"`
+		} `json:"coding"`
+	} `json:"valueCodeableConcept"`
+}
+
+func decodeWritten(x extensionStub) written {
+	var w written
+	for _, s := range x.Extension {
+		switch s.URL {
+		case "hash":
+			w.hash = s.ValueString
+		case "catalogue":
+			w.catalogue = s.ValueString
+		case "evidence":
+			w.evidence = append(w.evidence, s.ValueString)
+		case "ended":
+			w.ended = Ended(s.ValueCode)
+		}
+	}
+	return w
+}
+
+// ownedHash is a hash of the owned elements of a resource by their meaning: order of members, form of a date's zone and the
+// base of a reference do not matter, since servers change these on their own.
+func ownedHash(typ string, o *rawObject) string {
+	h := sha256.New()
+	for _, name := range ownedElements[typ] {
+		if v := o.get(name); v != nil {
+			h.Write([]byte(name))
+			h.Write(meaning(v))
+		}
+	}
+	var ext []string
+	for _, raw := range parseArray(o.get("extension")) {
+		var x extensionStub
+		if json.Unmarshal(raw, &x) == nil && slices.Contains(ownedExtensions[typ], x.URL) {
+			ext = append(ext, string(meaning(raw)))
+		}
+	}
+	slices.Sort(ext)
+	h.Write([]byte(strings.Join(ext, "\n")))
+	return hex.EncodeToString(h.Sum(nil)[:16])
+}
+
+// meaning is a canonical form of a JSON value in which equal meaning is equal bytes.
+func meaning(raw jsontext.Value) []byte {
+	var v any
+	if json.Unmarshal(raw, &v) != nil {
+		return raw
+	}
+	out, err := json.Marshal(canonical("", v), json.Deterministic(true))
+	if err != nil {
+		return raw
+	}
+	return out
+}
+
+func canonical(name string, v any) any {
+	switch v := v.(type) {
+	case map[string]any:
+		out := make(map[string]any, len(v))
+		for k, x := range v {
+			out[k] = canonical(k, x)
+		}
+		if _, isRef := v["reference"]; isRef {
+			delete(out, "display") // servers add it
+			delete(out, "type")
+		}
+		return out
+	case []any:
+		out := make([]any, len(v))
+		for i, x := range v {
+			out[i] = canonical(name, x)
+		}
+		return out
+	case string:
+		if name == "reference" {
+			return bareReference(v)
+		}
+		if t, err := time.Parse(time.RFC3339Nano, v); err == nil {
+			return t.UTC().Format(time.RFC3339)
+		}
+		return v
+	default:
+		return v
+	}
+}
+
+// bareReference is Type/id, without the server's base and without a version.
+func bareReference(ref string) string {
+	ref, _, _ = strings.Cut(ref, "/_history/")
+	parts := strings.Split(ref, "/")
+	if n := len(parts); n > 2 && strings.Contains(ref, "://") {
+		return strings.Join(parts[n-2:], "/")
+	}
+	return ref
+}
+
+// mergeOwned puts our owned elements of fresh into a standing resource and leaves everything else of it as it is.
+func mergeOwned(typ string, n Names, standing, fresh []byte) ([]byte, error) {
+	old, err := parseObject(standing)
+	if err != nil {
+		return nil, err
+	}
+	ours, err := parseObject(fresh)
+	if err != nil {
+		return nil, err
+	}
+	for _, name := range ownedElements[typ] {
+		old.set(name, ours.get(name))
+	}
+	if v := ours.get("lastModified"); v != nil {
+		old.set("lastModified", v)
+	}
+	kept := withoutExtension(parseArray(old.get("extension")), append(slices.Clone(ownedExtensions[typ]), n.writtenExtension())...)
+	old.set("extension", joinArray(append(kept, parseArray(ours.get("extension"))...)))
+	return old.bytes(), nil
+}
+
+// withoutExtension leaves out the extensions with the given addresses.
+func withoutExtension(all []jsontext.Value, urls ...string) []jsontext.Value {
+	return slices.DeleteFunc(all, func(raw jsontext.Value) bool {
+		var x extensionStub
+		return json.Unmarshal(raw, &x) == nil && slices.Contains(urls, x.URL)
+	})
+}

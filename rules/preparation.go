@@ -1,0 +1,79 @@
+package rules
+
+import (
+	"slices"
+	"strings"
+	"time"
+)
+
+// dueHour is the hour of the day, in the clinic's zone, by which an action of that day is due. Common practice, no source.
+const dueHour = 16
+
+// preparations lists what is to be done for the operation, in the catalogue's order.
+func (a *assessor) preparations(out Assessment) []Preparation {
+	var list []Preparation
+	for _, rule := range a.cat.Preparations {
+		reasons, codes := rule.calledFor(out)
+		if len(reasons) == 0 {
+			continue
+		}
+		due, clamped := a.due(rule)
+		text := rule.Text
+		text = strings.ReplaceAll(text, "{reason}", strings.Join(reasons, "; "))
+		text = strings.ReplaceAll(text, "{eye}", a.cat.Wording.Eyes[a.op.Eye.String()])
+		list = append(list, Preparation{Code: rule.Code, Text: text, Due: due, AtOnce: clamped, FromGap: len(rule.Gaps) > 0, Evidence: codes, Rule: &rule})
+	}
+	return list
+}
+
+// calledFor says what calls for the action: the reasons for the text, and the evidence codes (or gap kinds) behind them.
+func (p *PreparationRule) calledFor(out Assessment) (reasons, codes []string) {
+	for _, f := range out.Findings {
+		if !slices.Contains(p.Hazards, f.Hazard) || f.Level < p.MinLevel {
+			continue
+		}
+		if !slices.Contains(reasons, f.Reason) {
+			reasons = append(reasons, f.Reason)
+		}
+		for _, e := range f.Evidence {
+			codes = append(codes, e.Code)
+		}
+	}
+	for _, g := range out.Gaps {
+		if slices.Contains(p.Gaps, g.Kind) {
+			reasons = append(reasons, g.Text)
+			codes = append(codes, "gap:"+string(g.Kind))
+		}
+	}
+	slices.Sort(codes)
+	return reasons, slices.Compact(codes)
+}
+
+// due is when the action is to be done: the rule's days before the operation, but never in the past (then at once, which
+// clamped reports) and never after the start. Without a start there is no due date.
+func (a *assessor) due(rule PreparationRule) (due time.Time, clamped bool) {
+	start := a.op.Start
+	if start.IsZero() {
+		return time.Time{}, false
+	}
+	now := a.at.In(a.set.Zone).Truncate(time.Minute)
+	local := start.In(a.set.Zone)
+	due = now
+	if rule.Days > 0 {
+		day := local
+		for n := rule.Days; n > 0; n-- {
+			day = day.AddDate(0, 0, -1)
+			for rule.Working && (day.Weekday() == time.Saturday || day.Weekday() == time.Sunday) {
+				day = day.AddDate(0, 0, -1)
+			}
+		}
+		due = time.Date(day.Year(), day.Month(), day.Day(), dueHour, 0, 0, 0, a.set.Zone)
+	}
+	if !due.After(now) {
+		due, clamped = now, true
+	}
+	if due.After(local) {
+		due = local
+	}
+	return due, clamped
+}
