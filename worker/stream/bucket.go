@@ -1,0 +1,66 @@
+package stream
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+)
+
+// bucketBytes is the size of one bucket, above which it refuses.
+const bucketBytes = 256 << 20
+
+// Bucket is the key-value bucket called name, whose values are forgotten ttl after they were last written; 0 keeps them.
+// Where the worker manages, the bucket is created if it is missing, and its ttl put right.
+func (s *Stream) Bucket(ctx context.Context, name string, ttl time.Duration) (jetstream.KeyValue, error) {
+	want := jetstream.KeyValueConfig{
+		Bucket:   name,
+		TTL:      ttl,
+		History:  1,
+		MaxBytes: bucketBytes,
+		Storage:  jetstream.FileStorage,
+		Replicas: max(s.cfg.Replicas, 1),
+	}
+	kv, err := s.js.KeyValue(ctx, name)
+	switch {
+	case err == nil:
+		return s.settleBucket(ctx, kv, want)
+	case errors.Is(err, jetstream.ErrBucketNotFound) && s.cfg.manage():
+		if kv, err = s.js.CreateKeyValue(ctx, want); err == nil {
+			s.note(EventCreated, "bucket "+name)
+			return kv, nil
+		}
+		if errors.Is(err, jetstream.ErrBucketExists) { // another replica was faster, with another configuration
+			kv, err = s.js.KeyValue(ctx, name)
+		}
+	}
+	if err != nil {
+		return nil, fmt.Errorf("bucket %s: %w", name, err)
+	}
+	return kv, nil
+}
+
+func (s *Stream) settleBucket(ctx context.Context, kv jetstream.KeyValue, want jetstream.KeyValueConfig) (jetstream.KeyValue, error) {
+	status, err := kv.Status(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("bucket %s: %w", want.Bucket, err)
+	}
+	have := status.Config()
+	if have.TTL == want.TTL {
+		return kv, nil
+	}
+	log := s.cfg.Log.With("bucket", want.Bucket, "ttl", have.TTL, "usual_ttl", want.TTL)
+	if !s.cfg.manage() {
+		log.Warn("bucket forgets after another time than it should")
+		return kv, nil
+	}
+	log.Warn("bucket forgets after another time than it should; put right")
+	have.TTL = want.TTL
+	if kv, err = s.js.UpdateKeyValue(ctx, have); err != nil {
+		return nil, fmt.Errorf("bucket %s: %w", want.Bucket, err)
+	}
+	s.cfg.OnEvent(EventRepaired)
+	return kv, nil
+}
