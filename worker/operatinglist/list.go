@@ -69,7 +69,7 @@ type Why struct {
 	How    rules.How
 }
 
-// Prepare is one action, in so few words that it can stand as a tick on a list.
+// Prepare is one action, in so few words that it can stand as a tick on a list (a PreparationRule's name, not its text).
 type Prepare struct {
 	Code string
 	Text string

@@ -21,7 +21,7 @@ const (
 
 const (
 	dayFormat  = "Mon 2 Jan 2006"
-	dueFormat  = "Mon 2 Jan"
+	dueFormat  = "2 Jan"
 	timeFormat = "15:04"
 )
 
@@ -279,7 +279,7 @@ func (p *printer) outcome(r Row) {
 		p.say("No warning stands in the record; not a clearance: it may not have been assessed")
 	}
 	if r.Outcome != "" && !r.Complete {
-		p.line("INCOMPLETE", bold, "not all of the record could be read")
+		p.line("INCOMPLETE", bold, "the record read is not whole; see what is missing")
 	}
 }
 
@@ -327,24 +327,24 @@ func (y Why) text() string {
 
 // prepare prints the actions as ticks, as many on a line as fit.
 func (p *printer) prepare(r Row) {
-	label, line := "prepare", ""
-	flush := func() {
-		if line != "" {
-			p.line(label, plain, line)
-			label, line = "", ""
-		}
-	}
+	const between = "   "
+	var lines []string
 	for _, a := range r.Prepare {
 		tick := p.tick(a)
-		if line != "" && columns(line)+3+columns(tick) > p.width-gutter {
-			flush()
+		last := len(lines) - 1
+		if last >= 0 && columns(lines[last]+between+tick) <= p.width-gutter {
+			lines[last] += between + tick
+			continue
 		}
-		if line != "" {
-			line += "   "
-		}
-		line += tick
+		lines = append(lines, wrap(tick, p.width-gutter)...)
 	}
-	flush()
+	for i, line := range lines {
+		label := ""
+		if i == 0 {
+			label = "prepare"
+		}
+		p.put("  " + pad(label, gutter-2) + line)
+	}
 }
 
 func (p *printer) tick(a Prepare) string {
@@ -383,7 +383,7 @@ func (p *printer) notAhead() {
 		}
 		at := "no date"
 		if !r.Start.IsZero() {
-			at = r.Start.In(p.zone()).Format(dueFormat + " " + timeFormat)
+			at = r.Start.In(p.zone()).Format("Mon " + dueFormat + " " + timeFormat)
 		}
 		p.paragraph(strings.Join(notEmpty(at, eyeWords[r.Eye], clean(r.Patient), clean(r.PatientID), r.status()), " | "))
 	}
