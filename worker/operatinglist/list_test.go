@@ -186,6 +186,14 @@ func TestWordsThatMustStand(t *testing.T) {
 	}
 }
 
+// The zone of the machine has no name that a person would know.
+func TestLocalTimes(t *testing.T) {
+	var b bytes.Buffer
+	require.NoError(t, List{From: day(25), To: day(26), Zone: time.Local}.WriteText(&b, 100, false))
+	require.Contains(t, b.String(), "\nlocal times\n")
+	require.NotContains(t, b.String(), "Local")
+}
+
 func unwrapped(s string) string { return strings.ReplaceAll(s, "\n", " ") }
 
 func day(n int) time.Time { return time.Date(2026, 11, n, 0, 0, 0, 0, time.UTC) }

@@ -103,6 +103,9 @@ func (p *printer) head() {
 	zone := p.zone()
 	p.paragraph("OPERATING LIST " + p.days())
 	about := []string{"times in " + zone.String()}
+	if zone == time.Local {
+		about[0] = "local times"
+	}
 	if !p.At.IsZero() {
 		about = append(about, "record read "+p.At.In(zone).Format(dayFormat+" "+timeFormat))
 	}
