@@ -100,7 +100,7 @@ func Transaction(n Names, writes []Write, clientIDs bool) ([]byte, error) {
 				e.Request.IfMatch = ptr(`W/"` + x.Version + `"`)
 			}
 		case !clientIDs:
-			body, err := withoutID(x.Body)
+			body, err := WithoutID(x.Body)
 			if err != nil {
 				return nil, err
 			}
@@ -143,7 +143,8 @@ func ReplaceReference(body []byte, from, to string) []byte {
 	return []byte(strings.ReplaceAll(string(body), `"`+from+`"`, `"`+to+`"`))
 }
 
-func withoutID(body []byte) ([]byte, error) {
+// WithoutID is a resource without its id, for a server that chooses it.
+func WithoutID(body []byte) ([]byte, error) {
 	o, err := parseObject(body)
 	if err != nil {
 		return nil, err

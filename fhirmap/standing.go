@@ -59,10 +59,9 @@ type Standing struct {
 	Preparation     string
 	Hazard          rules.Hazard
 	Eye             rules.Eye
-	PerformerText   string
-	Raw             jsontext.Value
-
-	statusReason string
+	// Title and Who are a Task's own words.
+	Title, Who string
+	Raw        jsontext.Value
 }
 
 // Open reports that a Flag is displayed, or that a Task waits for somebody.
@@ -172,13 +171,14 @@ func ParseStanding(n Names, raw []byte) (s Standing, ok bool, err error) {
 			s.Hazard = rules.Hazard(h)
 		}
 	} else {
+		s.Title = r.Code.Text
 		s.Text, s.Subject, s.Start, s.Due = r.Description, bareReference(r.For.Reference), r.AuthoredOn, r.Restriction.Period.End
 		if rest, prep, ok := cutLast(s.Base); ok {
 			s.Preparation = prep
 			_, eyeToken, _ = cutLast(rest)
 		}
 		for _, p := range r.PerformerType {
-			s.PerformerText = p.Text
+			s.Who = p.Text
 		}
 	}
 	_ = s.Eye.UnmarshalText([]byte(eyeToken)) // a key of another make: the eye stays unknown
@@ -222,4 +222,20 @@ func replacesReference(raw jsontext.Value) string {
 		return ""
 	}
 	return bareReference(x.ValueReference.Reference)
+}
+
+// TaskPatients lists the patients of our Tasks in a page of a search, Patient/id.
+func TaskPatients(n Names, page []byte) ([]string, error) {
+	var out []string
+	_, err := WalkBundle(page, Limits{}, func(e BundleEntry) error {
+		s, ours, err := ParseStanding(n, e.Resource)
+		if err != nil || !ours || s.Type != "Task" || s.Subject == "" {
+			return nil // somebody else's Task, whatever it holds
+		}
+		if !slices.Contains(out, s.Subject) {
+			out = append(out, s.Subject)
+		}
+		return nil
+	})
+	return out, err
 }

@@ -1,0 +1,102 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"pupilrisk/rules"
+	"pupilrisk/worker/demo"
+)
+
+// demoTimeout bounds the demo; it takes a few seconds.
+const demoTimeout = 60 * time.Second
+
+func runDemo(ctx context.Context, s surroundings, args []string) (err error) {
+	f := flags(s, "demo")
+	format := f.String("format", "text", "text or json: the list, or one assessment per line")
+	stay := f.Bool("stay", false, "keep serving and print the addresses; Ctrl-C ends it")
+	if err := parse(f, args); err != nil {
+		return err
+	}
+	if err := oneOf("format", *format, "text", "json"); err != nil {
+		return err
+	}
+	cat, err := loadCatalogue("")
+	if err != nil {
+		return err
+	}
+	log := slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelError}))
+	run, err := demo.Start(ctx, cat, version, log, time.Now)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		closing, cancel := context.WithTimeout(context.WithoutCancel(ctx), demoTimeout)
+		defer cancel()
+		err = errors.Join(err, run.Close(closing))
+	}()
+	waiting, cancel := context.WithTimeout(ctx, demoTimeout)
+	defer cancel()
+	if err := run.Handled(waiting); err != nil {
+		return err
+	}
+	if *format == "json" {
+		err = writeAssessments(s.out, run.Assessments())
+	} else {
+		err = writeDemoList(ctx, s.out, run)
+	}
+	if err != nil || !*stay {
+		return err
+	}
+	fmt.Fprintf(s.out, "\nFHIR server  %s\nNATS server  %s (token in %s)\nCtrl-C ends the demo.\n", run.FHIRURL, run.NATSURL, run.Token)
+	<-ctx.Done()
+	return nil
+}
+
+func writeDemoList(ctx context.Context, w io.Writer, run *demo.Run) error {
+	list, err := run.List(ctx)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(w, "Demo: every person and record below is invented. %d bookings and changes were published as events.\n\n", len(run.Clinic.Events))
+	return list.WriteText(w, columns(), false)
+}
+
+// columns is the width of the terminal where the shell tells it, else 110.
+func columns() int {
+	if n, err := strconv.Atoi(os.Getenv("COLUMNS")); err == nil && n >= 60 {
+		return n
+	}
+	return 110
+}
+
+// writeAssessments writes one JSON object per operation and line, by start and booking.
+func writeAssessments(w io.Writer, all map[string]rules.Assessment) error {
+	list := make([]rules.Assessment, 0, len(all))
+	for _, a := range all {
+		list = append(list, a)
+	}
+	slices.SortFunc(list, func(x, y rules.Assessment) int {
+		if c := x.Operation.Start.Compare(y.Operation.Start); c != 0 {
+			return c
+		}
+		return strings.Compare(x.Operation.Appointment, y.Operation.Appointment)
+	})
+	encoder := json.NewEncoder(w)
+	encoder.SetEscapeHTML(false)
+	for _, a := range list {
+		if err := encoder.Encode(a); err != nil {
+			return fmt.Errorf("write the assessments: %w", err)
+		}
+	}
+	return nil
+}

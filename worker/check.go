@@ -1,0 +1,106 @@
+package worker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"path/filepath"
+	"time"
+
+	"pupilrisk/fhirmap"
+	"pupilrisk/rules"
+	"pupilrisk/worker/stream"
+)
+
+// checkTimeout bounds each connection that Check tries.
+const checkTimeout = 15 * time.Second
+
+// OpenStream connects a command to the stream that a running worker uses: the clinic's NATS server, or the one embedded in
+// the worker on this machine, whose address and token the configuration names. It creates nothing.
+func OpenStream(ctx context.Context, cfg Config) (*stream.Stream, error) {
+	c := streamConfig(cfg, slog.New(slog.DiscardHandler), nil)
+	manage := false
+	c.Manage = &manage
+	if cfg.NATSURL == "" {
+		c.URL = "nats://" + cfg.NATSListen
+		c.StoreDir, c.Listen = "", ""
+		c.CertFile, c.KeyFile = "", ""
+		switch cfg.NATSTokenFile {
+		case stream.NoToken:
+			c.TokenFile = ""
+		case "":
+			c.TokenFile = filepath.Join(cfg.NATSStoreDir, "token")
+		}
+	}
+	s, err := stream.Open(ctx, c)
+	if err != nil {
+		return nil, err
+	}
+	ctx, cancel := context.WithTimeout(ctx, checkTimeout)
+	defer cancel()
+	for s.Ready() != nil {
+		select {
+		case <-ctx.Done():
+			return nil, errors.Join(fmt.Errorf("stream: %w", s.Ready()), s.Close(context.WithoutCancel(ctx)))
+		case <-time.After(50 * time.Millisecond):
+		}
+	}
+	return s, nil
+}
+
+// Check tries each connection that the configuration names and says what it found. The error is that some part is missing.
+func Check(ctx context.Context, out io.Writer, cfg Config, cat *rules.Catalogue, version string) error {
+	say := func(what, format string, args ...any) {
+		fmt.Fprintf(out, "%-30s %s\n", what, fmt.Sprintf(format, args...))
+	}
+	ok := checkFHIR(ctx, say, cfg, version)
+	switch s, err := OpenStream(ctx, cfg); {
+	case err == nil:
+		say("stream", "connected, streams and consumers are there")
+		if err := s.Close(ctx); err != nil {
+			say("stream", "not closed well: %v", err)
+		}
+	case cfg.NATSURL == "":
+		say("stream", "embedded; no worker is running at %s yet, it is made at the first start", cfg.NATSListen)
+	default:
+		ok = false
+		say("stream", "%v", err)
+	}
+	if !ok {
+		return errors.New("not every connection works")
+	}
+	return nil
+}
+
+func checkFHIR(ctx context.Context, say func(string, string, ...any), cfg Config, version string) bool {
+	ctx, cancel := context.WithTimeout(ctx, checkTimeout)
+	defer cancel()
+	client, err := OpenFHIR(cfg, version, slog.New(slog.DiscardHandler), nil)
+	if err != nil {
+		say("fhir", "%v", err)
+		return false
+	}
+	defer client.Close()
+	c, err := client.Capability(ctx)
+	if err != nil {
+		say("fhir", "%v", err)
+		return false
+	}
+	say("fhir", "FHIR %s, batch %t, transaction %t, update as create %t", c.FHIRVersion, c.Batch, c.Transaction, clientIDs(c))
+	for _, t := range append([]string{"Patient", "Appointment"}, append(historyTypes, "Flag", "Task", "Provenance")...) {
+		if len(c.Types) > 0 && c.Types[t].SearchParams == nil && !offered(c, t) && t != "Patient" && t != "Provenance" {
+			say("fhir "+t, "not offered")
+		}
+	}
+	now := time.Now()
+	o := fhirmap.Options{Zone: cfg.Zone(), Bases: append([]string{cfg.FHIRURL}, cfg.FHIRAliases...)}
+	appointments, err := Appointments(ctx, client, o, now.Add(-sweepBack), now.Add(cfg.SweepHorizon))
+	if err != nil {
+		say("fhir bookings", "%v", err)
+		return false
+	}
+	say("fhir bookings", "%d appointments in the horizon, read to the last page", len(appointments))
+	return true
+}

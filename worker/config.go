@@ -1,0 +1,445 @@
+package worker
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"net/url"
+	"os"
+	"path/filepath"
+	"reflect"
+	"runtime"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/parser"
+
+	"pupilrisk/fhirmap"
+	"pupilrisk/rules"
+)
+
+// EnvPrefix stands before the name of every environment variable that sets a key: fhir.url is PUPILRISK_FHIR_URL.
+const EnvPrefix = "PUPILRISK_"
+
+// Mode says whether the worker writes.
+type Mode string
+
+const (
+	Shadow Mode = "shadow" // does everything but write to the FHIR server
+	Live   Mode = "live"
+)
+
+// Config is the configuration of the worker. The tag key names each value in the file; README.md lists them all.
+type Config struct {
+	Mode Mode `key:"mode"`
+
+	FHIRURL       string        `key:"fhir.url"`
+	FHIRAliases   []string      `key:"fhir.base_aliases"`
+	FHIRDevice    string        `key:"fhir.device"`
+	FHIRTokenFile string        `key:"fhir.token_file"`
+	FHIRCAFile    string        `key:"fhir.tls.ca_file"`
+	FHIRCertFile  string        `key:"fhir.tls.cert_file"`
+	FHIRKeyFile   string        `key:"fhir.tls.key_file"`
+	FHIRBatch     string        `key:"fhir.batch"`
+	FHIRTimeout   time.Duration `key:"fhir.timeout"`
+
+	HistoryRequired []string `key:"history.required"`
+
+	OperationCodes        []string `key:"operations.match.codes"`
+	OperationText         []string `key:"operations.match.text"`
+	OperationNotText      []string `key:"operations.match.not_text"`
+	OperationUnrecognised string   `key:"operations.unrecognised"`
+	OperationIdentifier   string   `key:"operations.identifier_system"`
+
+	NATSURL       string  `key:"nats.url"`
+	NATSCreds     string  `key:"nats.creds_file"`
+	NATSNKey      string  `key:"nats.nkey_file"`
+	NATSTokenFile string  `key:"nats.token_file"`
+	NATSCAFile    string  `key:"nats.tls.ca_file"`
+	NATSCertFile  string  `key:"nats.tls.cert_file"`
+	NATSKeyFile   string  `key:"nats.tls.key_file"`
+	NATSManage    OptBool `key:"nats.manage"`
+	NATSStoreDir  string  `key:"nats.store_dir"`
+	NATSListen    string  `key:"nats.listen"`
+
+	HTTPAddr string `key:"http.addr"`
+
+	SweepHorizon time.Duration `key:"sweep.horizon"`
+	SweepEvery   time.Duration `key:"sweep.every"`
+
+	FlagMinLevel string `key:"flag.min_level"`
+	TaskIntent   string `key:"task.intent"`
+
+	Timezone     string `key:"timezone"`
+	Concurrency  int    `key:"concurrency"`
+	CatalogueDir string `key:"catalogue.dir"`
+	Canonical    string `key:"canonical"`
+
+	LogLevel  string `key:"log.level"`
+	LogFormat string `key:"log.format"`
+
+	places map[string]string // key → where it was set
+}
+
+// OptBool is a switch that may be left to a default which depends on other keys.
+type OptBool struct{ Set, Value bool }
+
+// DefaultConfig is the configuration before file and environment.
+func DefaultConfig() Config {
+	return Config{
+		Mode: Shadow, FHIRBatch: "auto", FHIRTimeout: 30 * time.Second,
+		HistoryRequired: []string{"Condition", "Procedure", "MedicationRequest|MedicationStatement"}, OperationUnrecognised: "ignore",
+		NATSStoreDir: stateDir(), NATSListen: "127.0.0.1:4222", HTTPAddr: "127.0.0.1:9464",
+		SweepHorizon: 90 * 24 * time.Hour, SweepEvery: 6 * time.Hour, FlagMinLevel: "moderate", TaskIntent: "proposal",
+		Timezone: "UTC", Concurrency: 4 * runtime.NumCPU(), Canonical: fhirmap.DefaultCanonical, LogLevel: "info", LogFormat: "json",
+	}
+}
+
+// stateDir is where the embedded stream lives unless the site says otherwise: what the service manager gives, else the
+// user's state directory.
+func stateDir() string {
+	if d := os.Getenv("STATE_DIRECTORY"); d != "" {
+		return d
+	}
+	if d := os.Getenv("XDG_STATE_HOME"); d != "" {
+		return filepath.Join(d, "pupilrisk")
+	}
+	if home, err := os.UserHomeDir(); err == nil {
+		return filepath.Join(home, ".local", "state", "pupilrisk")
+	}
+	return "pupilrisk-state"
+}
+
+// ConfigError is one fault of the configuration: the key and where it was set.
+type ConfigError struct{ Place, Key, Reason string }
+
+func (e ConfigError) Error() string {
+	if e.Place == "" {
+		return e.Key + ": " + e.Reason
+	}
+	return e.Place + ": " + e.Key + ": " + e.Reason
+}
+
+// LoadConfig reads the file (which may be "" for none) and puts the environment over it. environ is as os.Environ gives it.
+// All faults are returned together, one line each.
+func LoadConfig(file string, environ []string) (Config, error) {
+	c := DefaultConfig()
+	c.places = map[string]string{}
+	fields := c.fields()
+	var errs []error
+	if file != "" {
+		data, err := os.ReadFile(file)
+		if err != nil {
+			return c, ConfigError{Key: "--config", Reason: "cannot read the file: " + errText(err)}
+		}
+		values, err := flattenYAML(file, data)
+		if err != nil {
+			return c, err
+		}
+		for _, v := range values {
+			errs = append(errs, c.assign(fields, v))
+		}
+	}
+	for _, kv := range environ {
+		name, value, _ := strings.Cut(kv, "=")
+		if !strings.HasPrefix(name, EnvPrefix) || slices.Contains(otherEnv, name) {
+			continue
+		}
+		key := ""
+		for k := range fields {
+			if envName(k) == name {
+				key = k
+			}
+		}
+		if key == "" {
+			errs = append(errs, ConfigError{Place: "environment", Key: name, Reason: "unknown key"})
+			continue
+		}
+		errs = append(errs, c.assign(fields, setting{place: "environment " + name, key: key, values: splitList(value)}))
+	}
+	errs = append(errs, c.validate()...)
+	return c, errors.Join(errs...)
+}
+
+// otherEnv are variables of ours that are no configuration keys.
+var otherEnv = []string{"PUPILRISK_CONFIG", "PUPILRISK_SHARED_DATA", "PUPILRISK_REQUIRE", "PUPILRISK_INTEROP"}
+
+func envName(key string) string {
+	return EnvPrefix + strings.ToUpper(strings.NewReplacer(".", "_").Replace(key))
+}
+
+func splitList(s string) []string {
+	parts := strings.Split(s, ",")
+	for i := range parts {
+		parts[i] = strings.TrimSpace(parts[i])
+	}
+	return parts
+}
+
+func (c *Config) fields() map[string]reflect.Value {
+	out := map[string]reflect.Value{}
+	v := reflect.ValueOf(c).Elem()
+	for i := range v.NumField() {
+		if key := v.Type().Field(i).Tag.Get("key"); key != "" {
+			out[key] = v.Field(i)
+		}
+	}
+	return out
+}
+
+// Keys lists every key in alphabetical order.
+func Keys() []string {
+	var c Config
+	var keys []string
+	for k := range c.fields() {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	return keys
+}
+
+// setting is one value as it was found.
+type setting struct {
+	place, key string
+	values     []string
+	list       bool
+}
+
+func (c *Config) assign(fields map[string]reflect.Value, s setting) error {
+	f, ok := fields[s.key]
+	if !ok {
+		return ConfigError{s.place, s.key, "unknown key" + nearest(s.key, fields)}
+	}
+	c.places[s.key] = s.place
+	if f.Kind() == reflect.Slice {
+		f.Set(reflect.ValueOf(slices.DeleteFunc(s.values, func(v string) bool { return v == "" })))
+		return nil
+	}
+	value := strings.Join(s.values, ",")
+	if s.list {
+		return ConfigError{s.place, s.key, "wants one value, not a list"}
+	}
+	switch f.Interface().(type) {
+	case time.Duration:
+		d, err := parseDuration(value)
+		if err != nil {
+			return ConfigError{s.place, s.key, err.Error()}
+		}
+		f.SetInt(int64(d))
+	case int:
+		n, err := strconv.Atoi(value)
+		if err != nil {
+			return ConfigError{s.place, s.key, "wants a whole number"}
+		}
+		f.SetInt(int64(n))
+	case OptBool:
+		b, err := strconv.ParseBool(value)
+		if err != nil {
+			return ConfigError{s.place, s.key, "wants true or false"}
+		}
+		f.Set(reflect.ValueOf(OptBool{Set: true, Value: b}))
+	default:
+		f.SetString(value)
+	}
+	return nil
+}
+
+// nearest offers the key that was probably meant.
+func nearest(key string, fields map[string]reflect.Value) string {
+	last := key[strings.LastIndexByte(key, '.')+1:]
+	var found []string
+	for k := range fields {
+		if k == last || strings.HasSuffix(k, "."+last) || strings.HasPrefix(k, key+".") || strings.HasPrefix(key, k) {
+			found = append(found, k)
+		}
+	}
+	if len(found) == 0 {
+		return ""
+	}
+	slices.SortFunc(found, func(x, y string) int { return cmp.Or(len(x)-len(y), strings.Compare(x, y)) })
+	return "; did you mean " + found[0] + "?"
+}
+
+// parseDuration reads 90d, 6h, 30m, 15s.
+func parseDuration(s string) (time.Duration, error) {
+	if n, ok := strings.CutSuffix(s, "d"); ok {
+		days, err := strconv.Atoi(n)
+		if err == nil && days >= 0 && days <= 3650 {
+			return time.Duration(days) * 24 * time.Hour, nil
+		}
+	}
+	d, err := time.ParseDuration(s)
+	if err != nil || d < 0 {
+		return 0, errors.New("wants a duration such as 90d, 6h or 30s")
+	}
+	return d, nil
+}
+
+// flattenYAML turns the file into one setting per key, with its line.
+func flattenYAML(file string, data []byte) ([]setting, error) {
+	tree, err := parser.ParseBytes(data, 0)
+	if err != nil {
+		return nil, ConfigError{file, "not YAML", firstLine(err)}
+	}
+	var out []setting
+	var walk func(prefix string, n ast.Node) error
+	walk = func(prefix string, n ast.Node) error {
+		switch n := n.(type) {
+		case *ast.MappingNode:
+			for _, v := range n.Values {
+				if err := walk(prefix, v); err != nil {
+					return err
+				}
+			}
+		case *ast.MappingValueNode:
+			return walk(strings.TrimPrefix(prefix+"."+n.Key.String(), "."), n.Value)
+		case *ast.SequenceNode:
+			s := setting{place: place(file, n), key: prefix, list: true}
+			for _, v := range n.Values {
+				scalar, ok := v.(ast.ScalarNode)
+				if !ok {
+					return ConfigError{place(file, v), prefix, "wants a list of plain values"}
+				}
+				s.values = append(s.values, fmt.Sprint(scalar.GetValue()))
+			}
+			out = append(out, s)
+		case *ast.NullNode:
+			return ConfigError{place(file, n), prefix, "has no value"}
+		case ast.ScalarNode:
+			out = append(out, setting{place: place(file, n), key: prefix, values: []string{n.GetToken().Value}})
+		default:
+			return ConfigError{place(file, n), prefix, "wants a plain value"}
+		}
+		return nil
+	}
+	for _, doc := range tree.Docs {
+		if doc.Body == nil {
+			continue
+		}
+		if err := walk("", doc.Body); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+func place(file string, n ast.Node) string {
+	return fmt.Sprintf("%s:%d", file, n.GetToken().Position.Line)
+}
+
+func firstLine(err error) string {
+	line, _, _ := strings.Cut(err.Error(), "\n")
+	return line
+}
+
+// errText is an error's cause without the path it was about, which the caller names.
+func errText(err error) string {
+	var p *os.PathError
+	if errors.As(err, &p) {
+		return p.Err.Error()
+	}
+	return err.Error()
+}
+
+func (c *Config) fault(key, reason string) error {
+	return ConfigError{c.places[key], key, reason}
+}
+
+func (c *Config) validate() (errs []error) {
+	oneOf := func(key, value string, allowed ...string) {
+		if !slices.Contains(allowed, value) {
+			errs = append(errs, c.fault(key, fmt.Sprintf("%q is none of %s", value, strings.Join(allowed, ", "))))
+		}
+	}
+	oneOf("mode", string(c.Mode), string(Shadow), string(Live))
+	oneOf("fhir.batch", c.FHIRBatch, "auto", "on", "off")
+	oneOf("operations.unrecognised", c.OperationUnrecognised, "ignore", "assess")
+	oneOf("flag.min_level", c.FlagMinLevel, "low", "moderate", "high")
+	oneOf("task.intent", c.TaskIntent, "proposal", "plan", "order")
+	oneOf("log.level", c.LogLevel, "debug", "info", "warn", "error")
+	oneOf("log.format", c.LogFormat, "json", "text")
+	for _, u := range append([]string{c.FHIRURL}, c.FHIRAliases...) {
+		if u == "" {
+			continue
+		}
+		p, err := url.Parse(u)
+		if err != nil || (p.Scheme != "http" && p.Scheme != "https") || p.Host == "" || p.RawQuery != "" || p.User != nil {
+			errs = append(errs, c.fault("fhir.url", "wants an http or https address without user, password or query"))
+			break
+		}
+	}
+	if _, err := time.LoadLocation(c.Timezone); err != nil {
+		errs = append(errs, c.fault("timezone", "no such time zone"))
+	}
+	if c.Concurrency < 1 || c.Concurrency > 1024 {
+		errs = append(errs, c.fault("concurrency", "wants 1 to 1024"))
+	}
+	if c.SweepEvery < time.Minute {
+		errs = append(errs, c.fault("sweep.every", "wants at least 1m"))
+	}
+	if p, err := url.Parse(c.Canonical); err != nil || p.Scheme == "" || strings.HasSuffix(c.Canonical, "/") {
+		errs = append(errs, c.fault("canonical", "wants an absolute address without a slash at its end"))
+	}
+	for _, code := range c.OperationCodes {
+		if !strings.Contains(code, "|") {
+			errs = append(errs, c.fault("operations.match.codes", "wants system|code"))
+			break
+		}
+	}
+	return errs
+}
+
+// NeedFHIR is the fault of a configuration without a FHIR server, for the commands that cannot do without.
+func (c *Config) NeedFHIR() error {
+	if c.FHIRURL == "" {
+		return c.fault("fhir.url", "is required (or "+envName("fhir.url")+")")
+	}
+	return nil
+}
+
+// Zone is the clinic's time zone.
+func (c *Config) Zone() *time.Location {
+	zone, err := time.LoadLocation(c.Timezone)
+	if err != nil {
+		return time.UTC // validate refuses it before
+	}
+	return zone
+}
+
+func (c *Config) settings() rules.Settings {
+	var min rules.Level
+	if min.UnmarshalText([]byte(c.FlagMinLevel)) != nil {
+		min = rules.Moderate
+	}
+	s := rules.Settings{MinLevel: min, Zone: c.Zone()}
+	for _, r := range c.HistoryRequired {
+		s.Required = append(s.Required, strings.Split(r, "|"))
+	}
+	return s
+}
+
+// secretKeys name files that hold secrets: their path is shown, never their content.
+var secretKeys = []string{"fhir.token_file", "fhir.tls.key_file", "nats.creds_file", "nats.nkey_file", "nats.token_file", "nats.tls.key_file"}
+
+// Effective prints every key with its value and where it was set, one per line.
+func (c *Config) Effective() []string {
+	var out []string
+	fields := c.fields()
+	for _, k := range Keys() {
+		value := fmt.Sprint(fields[k].Interface())
+		switch v := fields[k].Interface().(type) {
+		case []string:
+			value = strings.Join(v, ", ")
+		case OptBool:
+			value = map[bool]string{true: strconv.FormatBool(v.Value), false: "by nats.url"}[v.Set]
+		}
+		if slices.Contains(secretKeys, k) && value != "" {
+			value += " (content not shown)"
+		}
+		out = append(out, fmt.Sprintf("%-30s %s  [%s]", k, cmp.Or(value, "-"), cmp.Or(c.places[k], "default")))
+	}
+	return out
+}

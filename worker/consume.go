@@ -1,0 +1,338 @@
+package worker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+
+	"pupilrisk/fhirmap"
+	"pupilrisk/worker/fhirhttp"
+)
+
+// bookingGrace is how long a booking or patient that the record does not hold yet is waited for: the event may be faster
+// than the record.
+const bookingGrace = 10 * time.Minute
+
+// consumer opens one of the stream's durable consumers.
+type consumer func(context.Context) (jetstream.Consumer, error)
+
+// consume gives every message of one consumer a lane until ctx ends; then it hands back what it has not started and waits
+// for what is in flight.
+func (w *Worker) consume(ctx context.Context, open consumer, source string, lanes chan struct{}, depth int) {
+	var inFlight sync.WaitGroup
+	defer inFlight.Wait()
+	for ctx.Err() == nil {
+		c, err := open(ctx)
+		if err == nil {
+			err = w.pull(ctx, c, source, lanes, depth, &inFlight)
+		}
+		if ctx.Err() != nil {
+			return
+		}
+		w.log.Warn("consuming interrupted, trying again", "source", source, "error", err)
+		pause(ctx, jitter(2*time.Second))
+	}
+}
+
+// pull takes messages from one consumer until it fails or ctx ends.
+func (w *Worker) pull(ctx context.Context, c jetstream.Consumer, source string, lanes chan struct{}, depth int, inFlight *sync.WaitGroup) error {
+	it, err := c.Messages(jetstream.PullMaxMessages(depth), jetstream.PullExpiry(30*time.Second), jetstream.PullHeartbeat(5*time.Second))
+	if err != nil {
+		return fmt.Errorf("pull: %w", err)
+	}
+	stopped := context.AfterFunc(ctx, it.Drain)
+	defer stopped()
+	defer it.Stop()
+	for {
+		w.metrics.heartbeat.SetToCurrentTime()
+		w.untilOpen(ctx)
+		select {
+		case lanes <- struct{}{}:
+		case <-ctx.Done():
+			// Drained: what was delivered and not begun goes back at once.
+			for {
+				m, err := it.Next()
+				if err != nil {
+					return nil
+				}
+				_ = m.Nak() // else it comes again after AckWait
+			}
+		}
+		m, err := it.Next()
+		if err != nil {
+			<-lanes
+			if errors.Is(err, jetstream.ErrMsgIteratorClosed) {
+				return nil
+			}
+			if errors.Is(err, jetstream.ErrNoHeartbeat) {
+				w.log.Warn("no heartbeat from the stream", "source", source)
+				continue
+			}
+			return fmt.Errorf("next message: %w", err)
+		}
+		if ctx.Err() != nil {
+			_ = m.Nak() // else it comes again after AckWait
+			<-lanes
+			continue
+		}
+		inFlight.Add(1)
+		go func() {
+			defer inFlight.Done()
+			defer func() { <-lanes }()
+			w.event(context.WithoutCancel(ctx), m, source)
+		}()
+	}
+}
+
+// untilOpen waits while the FHIR server is known to be down or throttling: nothing is pulled that could not be handled.
+func (w *Worker) untilOpen(ctx context.Context) {
+	for ctx.Err() == nil {
+		until, held := w.fhir.Open()
+		w.metrics.breakerOpen.Set(boolGauge(held))
+		if !held {
+			return
+		}
+		pause(ctx, min(max(time.Until(until), 50*time.Millisecond), time.Second))
+	}
+}
+
+func pause(ctx context.Context, d time.Duration) {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+	case <-t.C:
+	}
+}
+
+func boolGauge(b bool) float64 {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// event handles one message and settles it.
+func (w *Worker) event(ctx context.Context, m jetstream.Msg, source string) {
+	begun := time.Now()
+	ctx, cancel := context.WithTimeout(ctx, w.eventTimeout)
+	defer cancel()
+	meta, err := m.Metadata()
+	if err != nil {
+		w.log.Error("message without metadata", "error", err)
+		_ = m.Nak() // else it comes again after AckWait
+		return
+	}
+	if meta.NumDelivered > 1 {
+		w.metrics.redeliveries.Inc()
+	}
+	stopProgress := w.progress(ctx, m)
+	err = w.handle(ctx, m.Data(), w.now().Sub(meta.Timestamp))
+	d := settle(err, w.attempts.next(meta.Sequence.Stream, err))
+	if d.outcome == "not-assessed" {
+		// Its operations are recorded as not assessed, and a timer and the sweep go on trying: the queue goes on.
+		err = errors.Join(err, w.giveUp(ctx, m.Data()))
+	}
+	stopProgress()
+	w.finish(ctx, m, meta.Sequence.Stream, d, source, err)
+	w.metrics.events.WithLabelValues(source, d.outcome).Inc()
+	w.metrics.eventSeconds.WithLabelValues("whole").Observe(time.Since(begun).Seconds())
+	w.metrics.eventAge.Observe(w.now().Sub(meta.Timestamp).Seconds())
+	w.metrics.lastEvent.SetToCurrentTime()
+}
+
+// progress tells the stream, every third of AckWait, that the message is being worked on.
+func (w *Worker) progress(ctx context.Context, m jetstream.Msg) (stop func()) {
+	ctx, cancel := context.WithCancel(ctx)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		t := time.NewTicker(w.ackWait / 3)
+		defer t.Stop()
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-t.C:
+				_ = m.InProgress() // if it fails the message comes again, and the pass is harmless
+			}
+		}
+	}()
+	return func() { cancel(); <-done }
+}
+
+// finish tells the stream what becomes of a message. If telling fails, the message comes again, and its pass changes nothing.
+func (w *Worker) finish(ctx context.Context, m jetstream.Msg, seq uint64, d disposition, source string, cause error) {
+	log := w.log.With("source", source, "stream_seq", seq, "outcome", d.outcome)
+	var err error
+	switch d.outcome {
+	case "done", "not-assessed":
+		err = m.DoubleAck(ctx)
+		w.attempts.forget(seq)
+	case "dead-letter":
+		if err = w.stream.DeadLetter(ctx, m, string(d.reason)); err == nil {
+			w.metrics.deadLetters.WithLabelValues(string(d.reason)).Inc()
+			w.attempts.forget(seq)
+		} else {
+			err = errors.Join(err, m.NakWithDelay(backoff(1)))
+		}
+	default:
+		err = m.NakWithDelay(d.delay)
+	}
+	switch {
+	case err != nil:
+		log.Warn("event not settled, it comes again", "error", err, "cause", cause)
+	case cause == nil:
+		log.Debug("event handled")
+	case d.outcome == "wait":
+		log.Info("event waits for the FHIR server", "delay", d.delay, "cause", cause)
+	case d.outcome == "dead-letter":
+		log.Error("event put aside as a dead letter", "reason", string(d.reason), "cause", cause)
+	case d.outcome == "not-assessed":
+		log.Error("operation not assessed, trying goes on", "cause", cause)
+	default:
+		log.Warn("event is tried again", "delay", d.delay, "cause", cause)
+	}
+}
+
+// handle looks at every patient that an event nudges to. age is how long ago it arrived.
+func (w *Worker) handle(ctx context.Context, data []byte, age time.Duration) error {
+	n, err := decodeEvent(data)
+	if err != nil {
+		return err
+	}
+	if len(n.patients) == 0 {
+		if n, err = w.whose(ctx, n, age); err != nil {
+			return err
+		}
+	}
+	return w.passAll(ctx, n, false, age)
+}
+
+func (w *Worker) passAll(ctx context.Context, n nudge, lastTry bool, age time.Duration) error {
+	var errs []error
+	for _, p := range n.patients {
+		err := w.pass(ctx, p, n, lastTry)
+		var perm *permanentError
+		if errors.As(err, &perm) && perm.reason == ReasonNoPatient && age < bookingGrace {
+			err = fmt.Errorf("not in the record yet: %w", perm.err)
+		}
+		errs = append(errs, err)
+	}
+	return errors.Join(errs...)
+}
+
+// whose finds the patients of a booking that the event names by reference only: its own, and those of our Tasks about it,
+// who may be others since the booking was changed.
+func (w *Worker) whose(ctx context.Context, n nudge, age time.Duration) (nudge, error) {
+	answers, err := w.fhir.Gather(ctx, []string{n.appointment, "Task?focus=" + n.appointment + "&_count=" + pageSize})
+	if err != nil {
+		return n, fmt.Errorf("read the booking: %w", err)
+	}
+	booking, tasks := answers[0], answers[1]
+	switch {
+	case booking.Err == nil:
+		a, err := fhirmap.DecodeAppointment(booking.Body)
+		if err != nil {
+			return n, fmt.Errorf("read the booking: %w", err)
+		}
+		n.patients, n.eye = a.Patients, a.Eye
+	case fhirhttp.KindOf(booking.Err) != fhirhttp.Gone:
+		return n, fmt.Errorf("read the booking: %w", booking.Err)
+	}
+	if tasks.Err == nil {
+		more, err := fhirmap.TaskPatients(w.writer.Names, tasks.Body)
+		if err != nil {
+			return n, fmt.Errorf("read own tasks of the booking: %w", err)
+		}
+		n.patients = appendNew(n.patients, more)
+	}
+	if len(n.patients) == 0 && booking.Status != 410 {
+		if age < bookingGrace {
+			return n, errors.New("the booking is not in the record yet, or names no patient")
+		}
+		return n, permanent(ReasonNoBooking, "the booking is not in the record, or names no patient")
+	}
+	return n, nil
+}
+
+func appendNew(to, more []string) []string {
+	for _, m := range more {
+		found := false
+		for _, t := range to {
+			found = found || t == m
+		}
+		if !found {
+			to = append(to, m)
+		}
+	}
+	return to
+}
+
+// giveUp makes one last pass in which lost pages become gaps, so that the operation stands as not assessed with a Task to
+// assess it by hand; and a timer tries it afresh while the operation is ahead.
+func (w *Worker) giveUp(ctx context.Context, data []byte) error {
+	n, err := decodeEvent(data)
+	if err != nil {
+		return err
+	}
+	if len(n.patients) == 0 {
+		if n, err = w.whose(ctx, n, 0); err != nil {
+			w.retryLater(n)
+			return err
+		}
+	}
+	err = w.passAll(ctx, n, true, 0)
+	if err != nil {
+		for _, p := range n.patients {
+			w.outcomes.fail(p, id(n.appointment), time.Time{})
+		}
+	}
+	w.retryLater(n)
+	return err
+}
+
+// attempts counts how often each event of the stream has failed by its own fault.
+type attempts struct {
+	mu    sync.Mutex
+	bySeq map[uint64]int
+}
+
+// next is the number of the attempt that ended in err. Waiting is none.
+func (a *attempts) next(seq uint64, err error) int {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if err != nil && settle(err, 1).outcome != "wait" {
+		a.bySeq[seq]++
+	}
+	return a.bySeq[seq]
+}
+
+func (a *attempts) forget(seq uint64) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	delete(a.bySeq, seq)
+}
+
+// onceLog logs each message once: a degradation is news only the first time.
+type onceLog struct {
+	mu   sync.Mutex
+	seen map[string]bool
+}
+
+func (o *onceLog) log(l *slog.Logger, level slog.Level, msg string, args ...any) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if o.seen == nil {
+		o.seen = map[string]bool{}
+	}
+	if !o.seen[msg] {
+		o.seen[msg] = true
+		l.Log(context.Background(), level, msg, args...)
+	}
+}

@@ -1,0 +1,120 @@
+package worker
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+)
+
+const (
+	// lookEvery is how often the connections and gauges are looked at; readiness follows a failure within 10 s.
+	lookEvery = 4 * time.Second
+)
+
+// health is what the probes answer.
+type health struct {
+	draining atomic.Bool
+	// fhir is the fault of the last look at the FHIR server, "" if it answered.
+	fhir atomic.Value
+}
+
+// ready lists what is missing, by name; nothing missing means ready.
+func (w *Worker) ready() []string {
+	var missing []string
+	if w.health.draining.Load() {
+		missing = append(missing, "draining: the worker is stopping")
+	}
+	if err := w.stream.Ready(); err != nil {
+		missing = append(missing, "stream: "+err.Error())
+	}
+	if fault, _ := w.health.fhir.Load().(string); fault != "" {
+		missing = append(missing, "fhir: "+fault)
+	}
+	return missing
+}
+
+// Handler serves /metrics, /healthz (the process is alive: only what a restart would mend) and /readyz (stream and FHIR
+// server can be reached and the worker is not stopping). Nothing it says is about a patient.
+func (w *Worker) Handler(reg prometheus.Gatherer) http.Handler {
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", promhttp.HandlerFor(reg, promhttp.HandlerOpts{EnableOpenMetrics: true}))
+	mux.HandleFunc("GET /healthz", func(rw http.ResponseWriter, _ *http.Request) { fmt.Fprintln(rw, "alive") })
+	mux.HandleFunc("GET /readyz", func(rw http.ResponseWriter, _ *http.Request) {
+		missing := w.ready()
+		if len(missing) > 0 {
+			rw.WriteHeader(http.StatusServiceUnavailable)
+			fmt.Fprintln(rw, "not ready\n"+strings.Join(missing, "\n"))
+			return
+		}
+		fmt.Fprintln(rw, "ready")
+	})
+	return mux
+}
+
+// look keeps readiness and the gauges current.
+func (w *Worker) look(ctx context.Context) {
+	t := time.NewTicker(lookEvery)
+	defer t.Stop()
+	for {
+		w.lookOnce(ctx)
+		select {
+		case <-ctx.Done():
+			return
+		case <-t.C:
+		}
+	}
+}
+
+func (w *Worker) lookOnce(ctx context.Context) {
+	ctx, cancel := context.WithTimeout(ctx, lookEvery)
+	defer cancel()
+	fault := ""
+	if c, err := w.fhir.Refresh(ctx); err != nil {
+		fault = err.Error()
+	} else {
+		for what, has := range map[string]bool{
+			"batch": c.Batch, "transaction": c.Transaction, "update-as-create": clientIDs(c),
+			"Flag": offered(c, "Flag"), "Task": offered(c, "Task"), "Provenance": offered(c, "Provenance"),
+		} {
+			w.metrics.capability.WithLabelValues(what).Set(boolGauge(has))
+			if !has && len(c.Types) > 0 {
+				w.once.log(w.log, 4, "the FHIR server does not offer "+what+"; working without")
+			}
+		}
+	}
+	w.health.fhir.Store(fault)
+	_, held := w.fhir.Open()
+	w.metrics.breakerOpen.Set(boolGauge(held))
+	if p, err := w.stream.Pending(ctx); err == nil {
+		w.metrics.pending.Set(float64(p.Pending))
+		w.metrics.ackPending.Set(float64(p.AckPending))
+		w.metrics.oldestPending.Set(timestamp(p.OldestPending))
+	}
+	w.gauges()
+}
+
+// gauges sets what the last results say about the operations ahead.
+func (w *Worker) gauges() {
+	at := w.now()
+	for within, d := range map[string]time.Duration{"48h": 48 * time.Hour, "horizon": w.cfg.SweepHorizon} {
+		notAssessed, incomplete, next := w.outcomes.counts(at, d)
+		w.metrics.notAssessed.WithLabelValues(within).Set(float64(notAssessed))
+		w.metrics.incomplete.WithLabelValues(within).Set(float64(incomplete))
+		if within == "horizon" {
+			w.metrics.nextUnassessed.Set(timestamp(next))
+		}
+	}
+}
+
+func timestamp(t time.Time) float64 {
+	if t.IsZero() {
+		return 0
+	}
+	return float64(t.Unix())
+}

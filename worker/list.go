@@ -1,0 +1,205 @@
+package worker
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"pupilrisk/fhirmap"
+	"pupilrisk/rules"
+	"pupilrisk/worker/fhirhttp"
+	"pupilrisk/worker/operatinglist"
+)
+
+// Lister reads the operating list as the schedule would show it: the booked operations with the Flags and Tasks that stand
+// in the FHIR server now.
+type Lister struct {
+	Config    Config
+	Catalogue *rules.Catalogue
+	FHIR      *fhirhttp.Client
+	// Assessments, where known, add the evidence and what is missing, by booking (Appointment/id).
+	Assessments map[string]rules.Assessment
+	Now         func() time.Time
+}
+
+// listed is what stands about one patient.
+type listed struct {
+	info     fhirmap.PatientInfo
+	standing []fhirmap.Standing
+}
+
+// List reads the operations that start in [from, to).
+func (l Lister) List(ctx context.Context, from, to time.Time) (operatinglist.List, error) {
+	out := operatinglist.List{From: from, To: to, At: l.Now(), Zone: l.Config.Zone(), Catalogue: l.Catalogue.Version}
+	options := fhirmap.Options{Zone: l.Config.Zone(), Bases: append([]string{l.Config.FHIRURL}, l.Config.FHIRAliases...), BusinessIdentifierSystem: l.Config.OperationIdentifier}
+	appointments, err := Appointments(ctx, l.FHIR, options, from, to)
+	if err != nil {
+		return out, err
+	}
+	services := newServiceMatch(l.Config, l.Catalogue)
+	patients := map[string]*listed{}
+	for _, a := range appointments {
+		if services.recognise(a.Concepts) != rules.IsOperation || len(a.Patients) == 0 {
+			continue
+		}
+		p := patients[a.Patients[0]]
+		if p == nil {
+			if p, err = l.patient(ctx, a.Patients[0], options); err != nil {
+				return out, err
+			}
+			patients[a.Patients[0]] = p
+		}
+		out.Rows = append(out.Rows, l.row(a, p))
+	}
+	out.SiteGaps = l.siteGaps()
+	return out, nil
+}
+
+// patient reads the name, the Flags and the Tasks of a patient, under the surviving record where it was merged.
+func (l Lister) patient(ctx context.Context, patient string, o fhirmap.Options) (*listed, error) {
+	p := &listed{}
+	var seen []string
+	for next := patient; next != "" && !slices.Contains(seen, next) && len(seen) < maxChain; {
+		seen = append(seen, next)
+		answers, err := l.FHIR.Gather(ctx, []string{next, "Flag?patient=" + next + "&_count=" + pageSize, "Task?patient=" + next + "&_count=" + pageSize})
+		if err != nil {
+			return nil, fmt.Errorf("read flags and tasks: %w", err)
+		}
+		record := fhirmap.NewRecord(next, o)
+		if answers[0].Err != nil {
+			return nil, fmt.Errorf("read the patient: %w", answers[0].Err)
+		}
+		if err := record.AddResource(answers[0].Body); err != nil {
+			return nil, fmt.Errorf("read the patient: %w", err)
+		}
+		for i, t := range ownTypes {
+			if err := addWhole(ctx, l.FHIR, record, t, answers[i+1]); err != nil {
+				return nil, err
+			}
+			for _, raw := range record.Raw(t) {
+				s, ours, err := fhirmap.ParseStanding(fhirmap.Names{Canonical: l.Config.Canonical}, raw)
+				if err != nil {
+					return nil, fmt.Errorf("read own %s: %w", t, err)
+				}
+				if ours {
+					p.standing = append(p.standing, s)
+				}
+			}
+		}
+		info := record.Patient()
+		if p.info.Name == "" || len(info.ReplacedBy) == 0 {
+			p.info = info
+		}
+		next = ""
+		if len(info.ReplacedBy) > 0 {
+			next = info.ReplacedBy[0]
+		}
+	}
+	return p, nil
+}
+
+// addWhole puts an answer with all its pages into a record; a page that is lost is an error.
+func addWhole(ctx context.Context, c *fhirhttp.Client, r *fhirmap.Record, typ string, a fhirhttp.Answer) error {
+	if a.Err != nil {
+		return fmt.Errorf("search %s: %w", typ, a.Err)
+	}
+	page, err := r.AddPage(typ, a.Body)
+	if err != nil {
+		return fmt.Errorf("page of %s: %w", typ, err)
+	}
+	if page.Next == "" {
+		return nil
+	}
+	return c.Pages(ctx, page.Next, func(a fhirhttp.Answer) (string, error) {
+		p, err := r.AddPage(typ, a.Body)
+		return p.Next, err
+	})
+}
+
+func (l Lister) row(a fhirmap.Appointment, p *listed) operatinglist.Row {
+	reference := "Appointment/" + a.ID
+	row := operatinglist.Row{
+		Start: a.Start, Patient: p.info.Name, PatientID: a.Patients[0], Born: p.info.BirthDate, Appointment: reference,
+		Eye: a.Eye, Service: a.Service, State: a.Status,
+	}
+	assessment, known := l.Assessments[reference]
+	if known {
+		row.Outcome, row.Complete, row.Eye = assessment.Outcome, assessment.Complete, assessment.Operation.Eye
+		for _, g := range assessment.Gaps {
+			if g.Kind != rules.GapTypeNotOffered {
+				row.Missing = append(row.Missing, g.Text)
+			}
+		}
+		for _, f := range slices.Concat(assessment.Findings, assessment.Context) {
+			if f.Level < rules.Moderate {
+				row.Context = append(row.Context, f.Text)
+			}
+		}
+	}
+	for _, s := range p.standing {
+		switch {
+		case s.Type == "Flag" && s.Eye.MayBe(row.Eye):
+			if h, ok := l.hazard(s, assessment); ok {
+				row.Hazards = append(row.Hazards, h)
+			}
+		case s.Type == "Task" && s.Focus == reference && s.Ended == "":
+			row.Prepare = append(row.Prepare, l.prepare(s))
+		}
+	}
+	order := func(x operatinglist.Prepare) int {
+		return slices.IndexFunc(l.Catalogue.Preparations, func(r rules.PreparationRule) bool { return r.Code == x.Code })
+	}
+	slices.SortStableFunc(row.Prepare, func(x, y operatinglist.Prepare) int { return order(x) - order(y) })
+	return row
+}
+
+// hazard is a Flag as the list shows it; one that we ended ourselves is not shown.
+func (l Lister) hazard(s fhirmap.Standing, a rules.Assessment) (operatinglist.Hazard, bool) {
+	h := operatinglist.Hazard{Hazard: s.Hazard, Level: s.Level, Eye: s.Eye, Text: s.Text}
+	if !s.Open() {
+		if s.Ended != "" && s.Ours() {
+			return h, false
+		}
+		h.Closed = "closed by a person"
+		if !s.LastUpdated.IsZero() {
+			h.Closed = "closed " + s.LastUpdated.In(l.Config.Zone()).Format(time.DateOnly) + " by a person"
+		}
+	}
+	for _, d := range s.Details {
+		why := operatinglist.Why{Record: d}
+		for _, f := range slices.Concat(a.Findings, a.Context) {
+			if f.Hazard != s.Hazard {
+				continue
+			}
+			for _, e := range f.Evidence {
+				if e.Reference == d && !e.Restricted {
+					why.What, why.Date, why.How = e.Matched, e.Date, e.How
+				}
+			}
+		}
+		h.Why = append(h.Why, why)
+	}
+	return h, true
+}
+
+func (l Lister) prepare(s fhirmap.Standing) operatinglist.Prepare {
+	p := operatinglist.Prepare{Code: s.Preparation, Text: s.Title, Who: s.Who, State: s.Status, Done: !s.Open()}
+	p.Due, _ = time.Parse(time.RFC3339, s.Due) // a Task without a date has none
+	return p
+}
+
+// siteGaps are the types that the site never offers: the same for everybody, so they stand once, at the foot.
+func (l Lister) siteGaps() []string {
+	var out []string
+	for _, a := range l.Assessments {
+		for _, g := range a.Gaps {
+			if g.Kind == rules.GapTypeNotOffered && !slices.Contains(out, g.Text) {
+				out = append(out, g.Text)
+			}
+		}
+	}
+	slices.SortFunc(out, strings.Compare)
+	return out
+}

@@ -1,0 +1,188 @@
+package worker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"hash/maphash"
+	"slices"
+	"sync"
+	"time"
+
+	"pupilrisk/fhirmap"
+	"pupilrisk/rules"
+	"pupilrisk/worker/fhirhttp"
+)
+
+// maxDecisions bounds how often one pass decides again because somebody else wrote in between.
+const maxDecisions = 4
+
+// patientLocks keep two events of one patient from working at the same time in this process. Between processes the write
+// rules (ids that follow from the key, If-Match) keep it right.
+type patientLocks struct {
+	seed  maphash.Seed
+	locks [256]sync.Mutex
+}
+
+func (l *patientLocks) of(patient string) *sync.Mutex {
+	return &l.locks[maphash.String(l.seed, patient)%uint64(len(l.locks))]
+}
+
+// pass brings one patient's Flags and Tasks to what the record says now: read, assess, compare, write. It may be run any
+// number of times, in any order, by any number of workers at once, and ends in the same state.
+func (w *Worker) pass(ctx context.Context, patient string, n nudge, lastTry bool) error {
+	lock := w.locks.of(patient)
+	lock.Lock()
+	defer lock.Unlock()
+
+	release, err := w.lease(ctx, patient)
+	if err != nil {
+		return err
+	}
+	defer release()
+	for range maxDecisions {
+		err := w.decide(ctx, patient, n, lastTry)
+		if fhirhttp.KindOf(err) != fhirhttp.Conflict {
+			return err
+		}
+		w.metrics.conflicts.Inc()
+	}
+	return errors.New("the record kept changing while it was decided on")
+}
+
+// decide is one turn of a pass.
+func (w *Worker) decide(ctx context.Context, patient string, n nudge, lastTry bool) error {
+	begun := time.Now()
+	r, err := w.read(ctx, patient, n, lastTry)
+	if err != nil {
+		return err
+	}
+	w.metrics.eventSeconds.WithLabelValues("read").Observe(time.Since(begun).Seconds())
+
+	begun = time.Now()
+	at := w.now()
+	if err := w.shadowStanding(ctx, r); err != nil {
+		return err
+	}
+	writer := w.writer
+	if writer.Device, err = w.author(ctx); err != nil {
+		return err
+	}
+	situation := w.situation(r, at)
+	plan, err := writer.Reconcile(situation)
+	if err != nil {
+		return fmt.Errorf("compare with what stands: %w", err)
+	}
+	for round := 0; len(plan.Unread) > 0; round++ {
+		if round == maxRounds {
+			return errors.New("own ids stand where none should")
+		}
+		if err := w.readDirect(ctx, r, plan.Unread); err != nil {
+			return err
+		}
+		situation.Standing = r.standing
+		if plan, err = writer.Reconcile(situation); err != nil {
+			return fmt.Errorf("compare with what stands: %w", err)
+		}
+	}
+	w.metrics.eventSeconds.WithLabelValues("assess").Observe(time.Since(begun).Seconds())
+
+	begun = time.Now()
+	if err := w.write(ctx, writer, r, situation, plan); err != nil {
+		return err
+	}
+	if len(plan.Writes) > 0 {
+		w.metrics.eventSeconds.WithLabelValues("write").Observe(time.Since(begun).Seconds())
+	}
+	w.keep(r, situation, plan)
+	return nil
+}
+
+// situation is everything the reconciler decides on.
+func (w *Worker) situation(r *reading, at time.Time) fhirmap.Situation {
+	history := r.record.History()
+	s := fhirmap.Situation{
+		Patient: r.patient, Bookings: w.bookings(r, at), BookingsWhole: r.bookingsWhole, Standing: r.standing, Direct: r.direct,
+		ClientIDs: w.clientIDs(), At: at, Gone: goneIn(history),
+	}
+	for _, b := range s.Bookings {
+		if b.Ahead {
+			s.Assessments = append(s.Assessments, rules.Assess(w.catalogue, b.Operation, history, at, w.settings))
+		}
+	}
+	slices.SortFunc(s.Assessments, func(x, y rules.Assessment) int {
+		if c := x.Operation.Start.Compare(y.Operation.Start); c != 0 {
+			return c
+		}
+		if x.Operation.Key < y.Operation.Key {
+			return -1
+		}
+		return 1
+	})
+	return s
+}
+
+// goneIn tells which records were read and found not to stand: that is proof, while not being found is none.
+func goneIn(h rules.History) func(string) bool {
+	state := map[string]bool{} // reference → some entry of it still counts
+	for _, e := range h.Entries {
+		state[e.Reference] = state[e.Reference] || e.Standing == rules.Counts
+	}
+	return func(ref string) bool {
+		counts, read := state[ref]
+		return read && !counts
+	}
+}
+
+// keep remembers the results for the gauges, and counts what has changed.
+func (w *Worker) keep(r *reading, s fhirmap.Situation, plan fhirmap.Plan) {
+	for _, d := range r.record.History().Dropped {
+		w.metrics.dropped.WithLabelValues(droppedType(d.Type), string(d.Reason)).Inc()
+	}
+	for _, e := range r.record.History().Entries {
+		if e.Kind == rules.Medication {
+			if system, yes := w.catalogue.Unrecognised(&e); yes {
+				w.metrics.unknownDrugs.WithLabelValues(system).Inc()
+			}
+		}
+	}
+	for _, a := range s.Assessments {
+		if !w.outcomes.put(a) {
+			continue
+		}
+		w.metrics.assessments.WithLabelValues(string(a.Outcome)).Inc()
+		for _, f := range a.Findings {
+			w.metrics.findings.WithLabelValues(string(f.Hazard), f.Factor, f.Level.String()).Inc()
+		}
+		if w.OnAssessment != nil {
+			w.OnAssessment(a)
+		}
+	}
+	for _, b := range s.Bookings {
+		if !b.Ahead {
+			w.outcomes.drop(r.patient, b.Operation.Key)
+		}
+	}
+	for _, write := range plan.Writes {
+		if write.Type == "Flag" && write.Change == fhirmap.Create {
+			w.observeLead(s)
+			break
+		}
+	}
+}
+
+// observeLead measures how long before the operation the first flag stands.
+func (w *Worker) observeLead(s fhirmap.Situation) {
+	for _, a := range s.Assessments {
+		if lead := a.Operation.Start.Sub(s.At); lead > 0 {
+			w.metrics.leadTime.Observe(lead.Seconds())
+		}
+	}
+}
+
+func droppedType(t string) string {
+	if slices.Contains(historyTypes, t) {
+		return t
+	}
+	return "other"
+}

@@ -1,0 +1,453 @@
+package worker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"slices"
+	"time"
+
+	"pupilrisk/fhirmap"
+	"pupilrisk/rules"
+	"pupilrisk/worker/fhirhttp"
+)
+
+// historyTypes are the types of record that are a patient's history.
+var historyTypes = []string{
+	"MedicationStatement", "MedicationRequest", "MedicationDispense", "MedicationAdministration",
+	"Procedure", "Condition", "Observation", "AllergyIntolerance", "DeviceUseStatement",
+}
+
+// ownTypes are the types of what we write ourselves.
+var ownTypes = []string{"Flag", "Task"}
+
+const (
+	// pageSize is the page we ask for; a server may give less.
+	pageSize = "200"
+	// maxChain bounds how many merged records are followed; a longer chain is a loop or a fault of the record.
+	maxChain = 8
+	// maxRounds bounds how often references of referred records are followed (a prescription, its drug, its ingredient).
+	maxRounds = 4
+)
+
+// reading is one patient's record as read in one pass.
+type reading struct {
+	patient       string   // the survivor, Patient/id
+	chain         []string // the survivor and every record merged into it
+	record        *fhirmap.Record
+	standing      []fhirmap.Standing
+	bookingsWhole bool
+	direct        map[string]int
+	// strays are bookings that own open Tasks point to and that are not among the patient's appointments.
+	strays map[string]stray
+}
+
+// stray is the answer to the read of one such booking.
+type stray struct {
+	status      int
+	appointment fhirmap.Appointment
+}
+
+// read gathers the whole record of a patient: in one batch the patient, the appointments, the history, what we wrote before,
+// and the ids under which the nudge's booking would be written; then the pages, the merged records, and what they refer to.
+// With lastTry a lost page is marked as lost; without it, it is an error, so that the event is tried again.
+func (w *Worker) read(ctx context.Context, patient string, n nudge, lastTry bool) (*reading, error) {
+	capability, err := w.fhir.Capability(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("read the server's capability: %w", err)
+	}
+	r := &reading{patient: patient, direct: map[string]int{}, strays: map[string]stray{}}
+	var firstIDs []string
+	if n.appointment != "" && clientIDs(capability) {
+		firstIDs = w.writer.Names.FirstIDs(id(patient), id(n.appointment), n.eye, w.preparationCodes)
+	}
+
+	answers := map[string][]fhirhttp.Answer{}
+	pending, done := []string{patient}, []string{}
+	for len(pending) > 0 {
+		next := pending[0]
+		pending = pending[1:]
+		if slices.Contains(done, next) {
+			continue
+		}
+		if len(done) == maxChain {
+			return nil, fmt.Errorf("more than %d records are merged into one another", maxChain)
+		}
+		done = append(done, next)
+		paths := w.searches(next, capability)
+		if next == patient {
+			if n.appointment != "" {
+				paths = append(paths, n.appointment)
+			}
+			paths = append(paths, firstIDs...)
+		}
+		got, err := w.fhir.Gather(ctx, paths)
+		if err != nil {
+			return nil, fmt.Errorf("read the record: %w", err)
+		}
+		answers[next] = got
+		info, err := w.patientInfo(next, got)
+		if err != nil {
+			return nil, err
+		}
+		if len(info.ReplacedBy) > 0 {
+			r.patient = info.ReplacedBy[0]
+		}
+		pending = append(pending, append(info.ReplacedBy, info.Replaces...)...)
+	}
+	r.chain = done
+
+	r.record = fhirmap.NewRecord(r.patient, w.recordOptions())
+	for _, p := range done {
+		r.record.Accept(p)
+	}
+	whole := true
+	for _, p := range done {
+		for _, a := range answers[p] {
+			ok, err := w.take(ctx, r, a, lastTry)
+			if err != nil {
+				return nil, err
+			}
+			if searched(a.Path) == "Appointment" && !ok {
+				whole = false
+			}
+		}
+	}
+	r.bookingsWhole = whole
+	for _, t := range historyTypes {
+		if !offered(capability, t) {
+			r.record.Mark(t, rules.ReadNotOffered)
+		}
+	}
+	if err := w.resolve(ctx, r, lastTry); err != nil {
+		return nil, err
+	}
+	if err := w.ownStanding(r); err != nil {
+		return nil, err
+	}
+	return r, w.findStrays(ctx, r)
+}
+
+// searches are the requests for everything about one patient id.
+func (w *Worker) searches(patient string, c fhirhttp.Capability) []string {
+	paths := []string{patient}
+	for _, t := range slices.Concat([]string{"Appointment"}, historyTypes, ownTypes) {
+		if !offered(c, t) {
+			continue
+		}
+		parameter := "patient"
+		if tc := c.Types[t]; len(tc.SearchParams) > 0 && !tc.Searches("patient") && tc.Searches("subject") {
+			parameter = "subject"
+		}
+		paths = append(paths, t+"?"+parameter+"="+patient+"&_count="+pageSize)
+	}
+	return paths
+}
+
+// offered reports that the server holds a type. A server that lists no types at all is asked for everything.
+func offered(c fhirhttp.Capability, typ string) bool {
+	if len(c.Types) == 0 {
+		return true
+	}
+	t, ok := c.Types[typ]
+	return ok && t.Search
+}
+
+// searched is the type that a search path asks for, "" for a read by id.
+func searched(path string) string {
+	for i := range len(path) {
+		switch path[i] {
+		case '?':
+			return path[:i]
+		case '/':
+			return ""
+		}
+	}
+	return ""
+}
+
+func (w *Worker) recordOptions() fhirmap.Options {
+	return fhirmap.Options{Zone: w.cfg.Zone(), Bases: append([]string{w.cfg.FHIRURL}, w.cfg.FHIRAliases...), BusinessIdentifierSystem: w.cfg.OperationIdentifier}
+}
+
+// patientInfo is what the first answer, the patient's own resource, says.
+func (w *Worker) patientInfo(patient string, answers []fhirhttp.Answer) (fhirmap.PatientInfo, error) {
+	a := answers[0]
+	if a.Err != nil {
+		if fhirhttp.KindOf(a.Err) == fhirhttp.Gone {
+			return fhirmap.PatientInfo{}, &permanentError{reason: ReasonNoPatient, text: "the patient is not in the record", err: a.Err}
+		}
+		return fhirmap.PatientInfo{}, fmt.Errorf("read the patient: %w", a.Err)
+	}
+	probe := fhirmap.NewRecord(patient, w.recordOptions())
+	if err := probe.AddResource(a.Body); err != nil {
+		return fhirmap.PatientInfo{}, fmt.Errorf("read the patient: %w", err)
+	}
+	return probe.Patient(), nil
+}
+
+// take puts one answer and its further pages into the record. ok is false where something of it was not read.
+func (w *Worker) take(ctx context.Context, r *reading, a fhirhttp.Answer, lastTry bool) (ok bool, err error) {
+	typ := searched(a.Path)
+	if typ == "" {
+		return true, w.takeDirect(r, a)
+	}
+	if a.Err != nil {
+		return false, w.notRead(r, typ, a.Err, lastTry)
+	}
+	page, err := r.record.AddPage(typ, a.Body)
+	if err != nil {
+		return false, w.notRead(r, typ, fmt.Errorf("page of %s: %w", typ, err), lastTry)
+	}
+	entries := page.Matches
+	cut := page.Incomplete
+	if page.Next != "" {
+		err = w.fhir.Pages(ctx, page.Next, func(next fhirhttp.Answer) (string, error) {
+			p, err := r.record.AddPage(typ, next.Body)
+			if err != nil {
+				return "", fmt.Errorf("page of %s: %w", typ, err)
+			}
+			entries += p.Matches
+			cut = cut || p.Incomplete
+			page.Total = p.Total
+			return p.Next, nil
+		})
+		if err != nil {
+			return false, w.notRead(r, typ, err, lastTry)
+		}
+	}
+	// A server that ends its pages before its own total has left something out.
+	if page.Total > entries {
+		cut = true
+	}
+	if cut {
+		r.record.Mark(typ, rules.ReadCut)
+		return false, nil
+	}
+	r.record.Mark(typ, rules.ReadWhole)
+	return true, nil
+}
+
+// takeDirect keeps a read by id: the nudge's own booking, or a place where something may be created.
+func (w *Worker) takeDirect(r *reading, a fhirhttp.Answer) error {
+	switch {
+	case a.Err == nil:
+		if a.Path == r.patient || len(a.Path) > 8 && a.Path[:8] == "Patient/" {
+			if a.Path != r.patient {
+				return nil
+			}
+			return r.record.AddResource(a.Body)
+		}
+		r.direct[a.Path] = http.StatusOK
+		if err := r.record.AddResource(a.Body); err != nil {
+			return fmt.Errorf("read by id: %w", err)
+		}
+		return nil
+	case fhirhttp.KindOf(a.Err) == fhirhttp.Gone:
+		r.direct[a.Path] = a.Status
+		return nil
+	default:
+		return fmt.Errorf("read by id: %w", a.Err)
+	}
+}
+
+// notRead decides what an unread type means: refused for good is a gap at once; a passing fault is tried again, and at the
+// last try a gap too.
+func (w *Worker) notRead(r *reading, typ string, err error, lastTry bool) error {
+	if errors.Is(err, context.Canceled) {
+		return err
+	}
+	own := !slices.Contains(historyTypes, typ)
+	switch fhirhttp.KindOf(err) {
+	case fhirhttp.Denied, fhirhttp.Refused:
+		if own {
+			return fmt.Errorf("search %s: %w", typ, err)
+		}
+		r.record.Mark(typ, rules.ReadRefused)
+		return nil
+	case fhirhttp.Gone:
+		if own {
+			return fmt.Errorf("search %s: %w", typ, err)
+		}
+		r.record.Mark(typ, rules.ReadNotOffered)
+		return nil
+	}
+	if own || !lastTry {
+		return fmt.Errorf("search %s: %w", typ, err)
+	}
+	r.record.Mark(typ, rules.ReadCut)
+	return nil
+}
+
+// resolve reads what the entries refer to.
+func (w *Worker) resolve(ctx context.Context, r *reading, lastTry bool) error {
+	for range maxRounds {
+		refs := r.record.Unresolved()
+		if len(refs) == 0 {
+			return nil
+		}
+		answers, err := w.fhir.Gather(ctx, refs)
+		if err != nil {
+			return fmt.Errorf("read references: %w", err)
+		}
+		for i, a := range answers {
+			switch kind := fhirhttp.KindOf(a.Err); {
+			case a.Err == nil:
+				if err := r.record.AddResource(a.Body); err != nil {
+					r.record.Lost(refs[i])
+				}
+			case !lastTry && (kind == fhirhttp.Unavailable || kind == fhirhttp.Throttled || kind == 0):
+				return fmt.Errorf("read references: %w", a.Err)
+			default:
+				r.record.Lost(refs[i])
+			}
+		}
+	}
+	for _, ref := range r.record.Unresolved() {
+		r.record.Lost(ref)
+	}
+	return nil
+}
+
+// ownStanding decodes the Flags and Tasks of ours that were read.
+func (w *Worker) ownStanding(r *reading) error {
+	seen := map[string]bool{}
+	for _, t := range ownTypes {
+		for _, raw := range r.record.Raw(t) {
+			s, ours, err := fhirmap.ParseStanding(w.writer.Names, raw)
+			if err != nil {
+				return fmt.Errorf("read own %s: %w", t, err)
+			}
+			if ours && !seen[s.Type+"/"+s.ID] {
+				seen[s.Type+"/"+s.ID] = true
+				r.standing = append(r.standing, s)
+			}
+		}
+	}
+	return nil
+}
+
+// findStrays reads the bookings that own open Tasks point to and that the patient's appointments do not hold: deleted, or
+// now another patient's.
+func (w *Worker) findStrays(ctx context.Context, r *reading) error {
+	known := map[string]bool{}
+	for _, a := range r.record.Appointments() {
+		known["Appointment/"+a.ID] = true
+	}
+	var refs []string
+	for _, s := range r.standing {
+		if s.Type == "Task" && s.Open() && fhirmap.ValidReference(s.Focus, "Appointment") && !known[s.Focus] {
+			known[s.Focus] = true
+			refs = append(refs, s.Focus)
+		}
+	}
+	if len(refs) == 0 {
+		return nil
+	}
+	answers, err := w.fhir.Gather(ctx, refs)
+	if err != nil {
+		return fmt.Errorf("read bookings of own tasks: %w", err)
+	}
+	for i, a := range answers {
+		switch {
+		case a.Err == nil:
+			appointment, err := fhirmap.DecodeAppointment(a.Body)
+			if err != nil {
+				continue // unreadable is no proof of anything
+			}
+			r.strays[refs[i]] = stray{status: http.StatusOK, appointment: appointment}
+		case fhirhttp.KindOf(a.Err) == fhirhttp.Gone:
+			r.strays[refs[i]] = stray{status: a.Status}
+		case fhirhttp.KindOf(a.Err) == fhirhttp.Denied, fhirhttp.KindOf(a.Err) == fhirhttp.Refused:
+		default:
+			return fmt.Errorf("read bookings of own tasks: %w", a.Err)
+		}
+	}
+	return nil
+}
+
+// readDirect reads the ids at which something is to be created. What stands there is kept as standing.
+func (w *Worker) readDirect(ctx context.Context, r *reading, refs []string) error {
+	answers, err := w.fhir.Gather(ctx, refs)
+	if err != nil {
+		return fmt.Errorf("read before creating: %w", err)
+	}
+	for i, a := range answers {
+		switch {
+		case a.Err == nil:
+			r.direct[refs[i]] = http.StatusOK
+			s, ours, err := fhirmap.ParseStanding(w.writer.Names, a.Body)
+			if err != nil || !ours {
+				return fmt.Errorf("an id of ours holds a resource that is not ours")
+			}
+			r.standing = append(r.standing, s)
+		case fhirhttp.KindOf(a.Err) == fhirhttp.Gone:
+			r.direct[refs[i]] = a.Status
+		default:
+			return fmt.Errorf("read before creating: %w", a.Err)
+		}
+	}
+	return nil
+}
+
+// bookings judges every appointment read: is it a lens operation of this patient, and is it still to come?
+func (w *Worker) bookings(r *reading, at time.Time) []fhirmap.Booking {
+	var out []fhirmap.Booking
+	seen := map[string]bool{}
+	for _, a := range r.record.Appointments() {
+		if !seen[a.ID] {
+			seen[a.ID] = true
+			out = append(out, w.booking(r, a, at))
+		}
+	}
+	for ref, s := range r.strays {
+		b := fhirmap.Booking{Operation: rules.Operation{Appointment: ref, Key: id(ref)}, Ended: fhirmap.EndedCancelled}
+		if s.status == http.StatusOK {
+			b = w.booking(r, s.appointment, at)
+		}
+		out = append(out, b)
+	}
+	return out
+}
+
+// overAfter is how long after its start a booking that nobody closed still counts as ahead.
+const overAfter = 24 * time.Hour
+
+func (w *Worker) booking(r *reading, a fhirmap.Appointment, at time.Time) fhirmap.Booking {
+	op := rules.Operation{
+		Appointment: "Appointment/" + a.ID, Key: a.ID, Start: a.Start, Eye: a.Eye, EyeConflict: a.EyeConflict, Service: a.Service,
+	}
+	if a.BusinessID != "" {
+		op.Key = a.BusinessID
+	}
+	b := fhirmap.Booking{Operation: op}
+	switch {
+	case !slices.ContainsFunc(a.Patients, func(p string) bool { return slices.Contains(r.chain, p) }):
+		b.Ended = fhirmap.EndedOtherPatient
+	case !w.isOperation(a):
+		b.Ended = fhirmap.EndedMoved
+	default:
+		b.Ahead, b.Ended = ahead(a.Status, a.Start, at)
+	}
+	return b
+}
+
+// ahead reports whether a booking of that status and start is still to come, else why not.
+func ahead(status string, start, at time.Time) (bool, fhirmap.Ended) {
+	switch status {
+	case "booked", "pending", "arrived", "checked-in":
+	case "proposed", "waitlist":
+		if start.IsZero() {
+			return false, fhirmap.EndedMoved
+		}
+	case "fulfilled":
+		return false, fhirmap.EndedOver
+	default:
+		return false, fhirmap.EndedCancelled
+	}
+	if !start.IsZero() && !at.Before(start.Add(overAfter)) {
+		return false, fhirmap.EndedOver
+	}
+	return true, ""
+}

@@ -1,0 +1,229 @@
+package worker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"hash/maphash"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"sync"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+
+	"pupilrisk/fhirmap"
+	"pupilrisk/rules"
+	"pupilrisk/worker/fhirhttp"
+	"pupilrisk/worker/stream"
+)
+
+const (
+	// ackWait is how long the stream waits for a sign of life before it gives an event to another worker.
+	ackWait = 30 * time.Second
+	// grace is how long a stopping worker finishes what is in flight; shorter than ackWait, so that nobody else has begun it.
+	grace = 20 * time.Second
+	// eventTimeout bounds one event as a whole. The stream is told of progress meanwhile.
+	eventTimeout = 5 * time.Minute
+)
+
+// Worker reads, assesses and writes. One process holds one.
+type Worker struct {
+	// OnAssessment, if set, is told every result that differs from the last one of its operation. It must not block.
+	OnAssessment func(rules.Assessment)
+
+	cfg       Config
+	version   string
+	log       *slog.Logger
+	catalogue *rules.Catalogue
+	settings  rules.Settings
+	fhir      *fhirhttp.Client
+	stream    *stream.Stream
+	metrics   *Metrics
+	writer    fhirmap.Writer
+	now       func() time.Time
+
+	preparationCodes []string
+	services         serviceMatch
+
+	locks      patientLocks
+	outcomes   *outcomes
+	attempts   attempts
+	once       onceLog
+	health     health
+	deviceLock sync.Mutex
+	device     string
+
+	lanes, sweepLanes chan struct{}
+	retries           chan nudge
+	swept             chan struct{}
+	ackWait           time.Duration
+	eventTimeout      time.Duration
+}
+
+// Parts are what a Worker is made of.
+type Parts struct {
+	Config    Config
+	Version   string
+	Log       *slog.Logger
+	Catalogue *rules.Catalogue
+	FHIR      *fhirhttp.Client
+	Stream    *stream.Stream
+	Metrics   *Metrics
+	// Now is the clock; nil is time.Now.
+	Now func() time.Time
+}
+
+// New puts a Worker together. Nothing runs yet.
+func New(p Parts) *Worker {
+	w := &Worker{
+		cfg: p.Config, version: p.Version, log: p.Log, catalogue: p.Catalogue, settings: p.Config.settings(),
+		fhir: p.FHIR, stream: p.Stream, metrics: p.Metrics, now: p.Now,
+		locks: patientLocks{seed: maphash.MakeSeed()}, outcomes: newOutcomes(), attempts: attempts{bySeq: map[uint64]int{}},
+		lanes: make(chan struct{}, p.Config.Concurrency), sweepLanes: make(chan struct{}, max(1, p.Config.Concurrency/2)),
+		retries: make(chan nudge, 1024), swept: make(chan struct{}, 1), ackWait: ackWait, eventTimeout: eventTimeout,
+	}
+	if w.log == nil {
+		w.log = slog.New(slog.DiscardHandler)
+	}
+	if w.now == nil {
+		w.now = time.Now
+	}
+	for _, rule := range p.Catalogue.Preparations {
+		w.preparationCodes = append(w.preparationCodes, rule.Code)
+	}
+	w.services = newServiceMatch(p.Config, p.Catalogue)
+	w.writer = fhirmap.Writer{
+		Names: fhirmap.Names{Canonical: p.Config.Canonical}, Catalogue: p.Catalogue, Intent: p.Config.TaskIntent,
+		MinLevel: w.settings.MinLevel, SoftwareVersion: p.Version,
+	}
+	return w
+}
+
+// Swept tells, once each time, that a sweep has ended well or not.
+func (w *Worker) Swept() <-chan struct{} { return w.swept }
+
+// Run works until ctx ends; then it stops pulling, finishes what is in flight within the grace time, hands back the rest,
+// and returns nil.
+func (w *Worker) Run(ctx context.Context) error {
+	w.log.Info("worker starts", "mode", string(w.cfg.Mode), "catalogue", w.catalogue.Version, "timezone", w.cfg.Timezone, "lanes", cap(w.lanes))
+	var parts sync.WaitGroup
+	parts.Go(func() { w.look(ctx) })
+	parts.Go(func() { w.sweepLoop(ctx) })
+	parts.Go(func() { w.retryLoop(ctx) })
+	parts.Go(func() { w.consume(ctx, w.stream.Bookings, "booking", w.lanes, cap(w.lanes)) })
+	// A changed record is less urgent than a booking: it has lanes of its own, a quarter as many.
+	history := make(chan struct{}, max(1, cap(w.lanes)/4))
+	parts.Go(func() { w.consume(ctx, w.stream.History, "history", history, cap(history)) })
+	<-ctx.Done()
+	w.health.draining.Store(true)
+	w.log.Info("worker stops, finishing what is in flight")
+	done := make(chan struct{})
+	go func() { parts.Wait(); close(done) }()
+	select {
+	case <-done:
+		w.log.Info("worker stopped")
+		return nil
+	case <-time.After(grace):
+		return errors.New("what was in flight did not end within the grace time; it will be delivered again")
+	}
+}
+
+// Serve is the unattended worker: it opens everything that the configuration names, runs until ctx ends, and closes it in
+// the safe order, metrics last. A FHIR server or NATS server that is down at the start is waited for, not an error.
+func Serve(ctx context.Context, cfg Config, cat *rules.Catalogue, version string, log *slog.Logger) (err error) {
+	reg := prometheus.NewRegistry()
+	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	metrics := NewMetrics(reg, version, cat.Version, cfg.Mode, cat)
+	fhir, err := OpenFHIR(cfg, version, log, metrics)
+	if err != nil {
+		return err
+	}
+	defer fhir.Close()
+	nats, err := stream.Open(ctx, streamConfig(cfg, log, metrics))
+	if err != nil {
+		return err
+	}
+	defer func() {
+		closing, cancel := context.WithTimeout(context.WithoutCancel(ctx), grace)
+		defer cancel()
+		err = errors.Join(err, nats.Close(closing))
+	}()
+	w := New(Parts{Config: cfg, Version: version, Log: log, Catalogue: cat, FHIR: fhir, Stream: nats, Metrics: metrics})
+	listener, err := net.Listen("tcp", cfg.HTTPAddr)
+	if err != nil {
+		return ConfigError{cfg.places["http.addr"], "http.addr", "cannot listen: " + listenText(err)}
+	}
+	server := &http.Server{Handler: w.Handler(reg), ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second, MaxHeaderBytes: 16 << 10}
+	go server.Serve(listener) //nolint:errcheck // ends with Shutdown
+	defer func() {
+		closing, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+		defer cancel()
+		err = errors.Join(err, server.Shutdown(closing))
+	}()
+	if cfg.Timezone == "UTC" && cfg.places["timezone"] == "" {
+		log.Warn("no timezone is set; dates without a zone are read as UTC", "key", "timezone")
+	}
+	if cfg.Mode == Shadow {
+		log.Warn("shadow mode: everything is assessed, nothing is written to the FHIR server", "key", "mode")
+	}
+	log.Info("listening", "http", listener.Addr().String(), "nats", nats.URL())
+	return w.Run(ctx)
+}
+
+func listenText(err error) string {
+	var op *net.OpError
+	if errors.As(err, &op) {
+		return op.Err.Error()
+	}
+	var sys *os.SyscallError
+	if errors.As(err, &sys) {
+		return sys.Err.Error()
+	}
+	return "not possible"
+}
+
+// OpenFHIR makes the client that every lane shares.
+func OpenFHIR(cfg Config, version string, log *slog.Logger, m *Metrics) (*fhirhttp.Client, error) {
+	c := fhirhttp.Config{
+		Base: cfg.FHIRURL, Aliases: cfg.FHIRAliases, TokenFile: cfg.FHIRTokenFile,
+		CAFile: cfg.FHIRCAFile, CertFile: cfg.FHIRCertFile, KeyFile: cfg.FHIRKeyFile,
+		MaxInFlight: 2 * cfg.Concurrency, RequestTimeout: cfg.FHIRTimeout, Batch: cfg.FHIRBatch, Version: version, Log: log,
+	}
+	if m != nil {
+		c.Observe = func(operation, code string, took time.Duration) {
+			m.fhirRequests.WithLabelValues(operation, code).Inc()
+			m.fhirSeconds.WithLabelValues(operation).Observe(took.Seconds())
+		}
+	}
+	client, err := fhirhttp.New(c)
+	if err != nil {
+		return nil, fmt.Errorf("fhir: %w", err)
+	}
+	return client, nil
+}
+
+func streamConfig(cfg Config, log *slog.Logger, m *Metrics) stream.Config {
+	c := stream.Config{
+		URL: cfg.NATSURL, CredsFile: cfg.NATSCreds, NKeyFile: cfg.NATSNKey, TokenFile: cfg.NATSTokenFile,
+		CAFile: cfg.NATSCAFile, CertFile: cfg.NATSCertFile, KeyFile: cfg.NATSKeyFile,
+		StoreDir: cfg.NATSStoreDir, Listen: cfg.NATSListen, AckWait: ackWait, Log: log,
+	}
+	if cfg.NATSManage.Set {
+		c.Manage = &cfg.NATSManage.Value
+	}
+	if m != nil {
+		c.OnEvent = func(kind string) { m.streamEvents.WithLabelValues(kind).Inc() }
+	}
+	return c
+}
+
+// count adds writes to a counter by resource and change.
+func (w *Worker) count(c *prometheus.CounterVec, writes []fhirmap.Write) {
+	for _, x := range writes {
+		c.WithLabelValues(x.Type, string(x.Change)).Inc()
+	}
+}

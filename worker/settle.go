@@ -1,0 +1,81 @@
+package worker
+
+import (
+	"context"
+	"errors"
+	"math/rand/v2"
+	"time"
+
+	"pupilrisk/worker/fhirhttp"
+)
+
+// Reason says why an event can never be handled. A closed list: it is a metric label and the dead letter's subject.
+type Reason string
+
+const (
+	ReasonUnreadable  Reason = "unreadable"          // the payload is none that we know
+	ReasonUnsupported Reason = "unsupported"         // known, but not handled by this version
+	ReasonNoBooking   Reason = "unknown-appointment" // the booking is not in the record after the grace time
+	ReasonNoPatient   Reason = "unknown-patient"     // the patient is not in the record after the grace time
+	ReasonRefused     Reason = "refused"             // the server refuses the write for good
+)
+
+var reasons = []Reason{ReasonUnreadable, ReasonUnsupported, ReasonNoBooking, ReasonNoPatient, ReasonRefused}
+
+// permanentError is a fault that no retry mends.
+type permanentError struct {
+	reason Reason
+	text   string
+	err    error
+}
+
+func permanent(r Reason, text string) error { return &permanentError{reason: r, text: text} }
+
+func (e *permanentError) Error() string { return string(e.reason) + ": " + e.text }
+func (e *permanentError) Unwrap() error { return e.err }
+
+// disposition is what becomes of an event.
+type disposition struct {
+	outcome string // of eventOutcomes
+	delay   time.Duration
+	reason  Reason
+}
+
+const (
+	// maxAttempts is how often a patient's own fault is tried before the operation is recorded as not assessed and the
+	// event is let go, so that no bad record holds the queue.
+	maxAttempts = 8
+	retryFirst  = 2 * time.Second
+	retryCap    = 5 * time.Minute
+	waitCap     = 30 * time.Second
+)
+
+// settle is the one place that turns the result of an event into what becomes of it. attempt counts from 1. A shutdown
+// and a server that is down are no attempts.
+func settle(err error, attempt int) disposition {
+	var p *permanentError
+	var f *fhirhttp.Error
+	switch {
+	case err == nil:
+		return disposition{outcome: "done"}
+	case errors.As(err, &p):
+		return disposition{outcome: "dead-letter", reason: p.reason}
+	case errors.Is(err, context.Canceled):
+		return disposition{outcome: "wait"}
+	case errors.As(err, &f) && (f.Kind() == fhirhttp.Throttled || f.RetryAfter > 0):
+		return disposition{outcome: "wait", delay: jitter(min(max(f.RetryAfter, time.Second), waitCap))}
+	case attempt >= maxAttempts:
+		return disposition{outcome: "not-assessed"}
+	default:
+		return disposition{outcome: "retry", delay: backoff(attempt)}
+	}
+}
+
+// backoff grows with the attempt and is jittered, so that what failed together does not come back together.
+func backoff(attempt int) time.Duration {
+	return jitter(min(retryFirst<<min(attempt-1, 16), retryCap))
+}
+
+func jitter(d time.Duration) time.Duration {
+	return d/2 + rand.N(d/2+1)
+}

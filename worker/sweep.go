@@ -1,0 +1,202 @@
+package worker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/url"
+	"sync"
+	"time"
+
+	"pupilrisk/fhirmap"
+	"pupilrisk/worker/fhirhttp"
+)
+
+const (
+	// sweepBack is how far before now the sweep begins, so that operations that have ended are closed.
+	sweepBack = 48 * time.Hour
+	// sweepRetry is the pause after a sweep that did not end well.
+	sweepRetry = time.Minute
+)
+
+// sweepLoop sweeps at the start and at every interval; a sweep that fails is tried again soon.
+func (w *Worker) sweepLoop(ctx context.Context) {
+	for ctx.Err() == nil {
+		err := w.Sweep(ctx)
+		next := w.cfg.SweepEvery
+		switch {
+		case ctx.Err() != nil:
+			return
+		case err != nil:
+			w.metrics.sweeps.WithLabelValues("failed").Inc()
+			w.log.Warn("sweep incomplete, trying again", "error", err)
+			next = min(sweepRetry, next)
+		default:
+			w.metrics.sweeps.WithLabelValues("done").Inc()
+			w.metrics.lastSweep.SetToCurrentTime()
+		}
+		w.gauges()
+		select {
+		case w.swept <- struct{}{}:
+		default:
+		}
+		pause(ctx, next)
+	}
+}
+
+// Sweep looks at every patient with an appointment from two days ago to the horizon, with no event at all. Each patient is
+// the same pass as for an event.
+func (w *Worker) Sweep(ctx context.Context) error {
+	at := w.now()
+	nudges, err := w.booked(ctx, at.Add(-sweepBack), at.Add(w.cfg.SweepHorizon))
+	if err != nil {
+		return err
+	}
+	w.log.Info("sweep begins", "patients", len(nudges))
+	var mu sync.Mutex
+	var errs []error
+	var inFlight sync.WaitGroup
+	for _, n := range nudges {
+		w.untilOpen(ctx)
+		select {
+		case w.sweepLanes <- struct{}{}:
+		case <-ctx.Done():
+		}
+		if ctx.Err() != nil {
+			break
+		}
+		inFlight.Add(1)
+		go func() {
+			defer inFlight.Done()
+			defer func() { <-w.sweepLanes }()
+			ctx, cancel := context.WithTimeout(ctx, w.eventTimeout)
+			defer cancel()
+			outcome := "done"
+			if err := w.passAll(ctx, n, false, bookingGrace); err != nil {
+				outcome = settle(err, 1).outcome
+				mu.Lock()
+				errs = append(errs, err)
+				mu.Unlock()
+				if outcome == "retry" {
+					w.retryLater(n)
+				}
+			}
+			w.metrics.events.WithLabelValues("sweep", outcome).Inc()
+		}()
+	}
+	inFlight.Wait()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	w.log.Info("sweep ends", "patients", len(nudges), "failed", len(errs))
+	if len(errs) > 0 {
+		return fmt.Errorf("%d of %d patients: first: %w", len(errs), len(nudges), errs[0])
+	}
+	return nil
+}
+
+// booked lists one nudge for each patient with an appointment that starts in [from, to).
+func (w *Worker) booked(ctx context.Context, from, to time.Time) ([]nudge, error) {
+	appointments, err := w.appointments(ctx, from, to)
+	if err != nil {
+		return nil, err
+	}
+	seen := map[string]bool{}
+	var out []nudge
+	for _, a := range appointments {
+		for _, p := range a.Patients {
+			if !seen[p] {
+				seen[p] = true
+				out = append(out, nudge{patients: []string{p}})
+			}
+		}
+	}
+	return out, nil
+}
+
+// appointments reads every appointment that starts in [from, to), of any status, to the last page.
+func (w *Worker) appointments(ctx context.Context, from, to time.Time) ([]fhirmap.Appointment, error) {
+	return Appointments(ctx, w.fhir, w.recordOptions(), from, to)
+}
+
+// Appointments reads every appointment that starts in [from, to), of any status, to the last page. A page that cannot be
+// read as a whole is an error: nobody on it may be missed.
+func Appointments(ctx context.Context, c *fhirhttp.Client, o fhirmap.Options, from, to time.Time) ([]fhirmap.Appointment, error) {
+	query := url.Values{"date": {"ge" + from.UTC().Format(time.RFC3339), "lt" + to.UTC().Format(time.RFC3339)}, "_count": {pageSize}}
+	answers, err := c.Gather(ctx, []string{"Appointment?" + query.Encode()})
+	if err != nil {
+		return nil, fmt.Errorf("search the bookings: %w", err)
+	}
+	if answers[0].Err != nil {
+		return nil, fmt.Errorf("search the bookings: %w", answers[0].Err)
+	}
+	var out []fhirmap.Appointment
+	add := func(body []byte) (string, error) {
+		page, info, dropped, err := fhirmap.Appointments(body, o)
+		if err != nil {
+			return "", fmt.Errorf("page of bookings: %w", err)
+		}
+		if len(dropped) > 0 {
+			return "", errors.New("page of bookings: a booking that cannot be read")
+		}
+		out = append(out, page...)
+		return info.Next, nil
+	}
+	next, err := add(answers[0].Body)
+	if err != nil || next == "" {
+		return out, err
+	}
+	if err := c.Pages(ctx, next, func(a fhirhttp.Answer) (string, error) { return add(a.Body) }); err != nil {
+		return nil, fmt.Errorf("search the bookings: %w", err)
+	}
+	return out, nil
+}
+
+// retryLater looks at a patient again, whose record could not be read, until it can or the operation is over.
+func (w *Worker) retryLater(n nudge) {
+	select {
+	case w.retries <- n:
+	default: // the sweep will come to it
+	}
+}
+
+// retryLoop tries again, one at a time and ever more slowly, what was given up.
+func (w *Worker) retryLoop(ctx context.Context) {
+	type later struct {
+		nudge
+		tries int
+		at    time.Time
+	}
+	var waiting []later
+	tick := time.NewTicker(retryFirst)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case n := <-w.retries:
+			waiting = append(waiting, later{nudge: n, at: time.Now().Add(backoff(maxAttempts))})
+			continue
+		case <-tick.C:
+		}
+		var still []later
+		for _, l := range waiting {
+			if ctx.Err() != nil {
+				return
+			}
+			if time.Now().Before(l.at) {
+				still = append(still, l)
+				continue
+			}
+			err := w.passAll(ctx, l.nudge, false, bookingGrace)
+			outcome := settle(err, 1).outcome
+			w.metrics.events.WithLabelValues("retry", outcome).Inc()
+			if (outcome == "retry" || outcome == "wait") && l.tries < maxAttempts {
+				l.tries++
+				l.at = time.Now().Add(backoff(maxAttempts + l.tries))
+				still = append(still, l)
+			}
+		}
+		waiting = still
+	}
+}

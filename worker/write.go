@@ -1,0 +1,297 @@
+package worker
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"strings"
+	"time"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"pupilrisk/fhirmap"
+	"pupilrisk/worker/fhirhttp"
+)
+
+// Buckets of the key-value store.
+const (
+	shadowBucket = "CLINIC_SHADOW" // by patient: what shadow mode would have written
+	leaseBucket  = "CLINIC_LEASES" // by patient: who writes, where the server chooses ids
+)
+
+// leaseTime bounds how long a crashed worker keeps others from a patient.
+const leaseTime = 30 * time.Second
+
+// clientIDs reports that the server lets us choose the ids of Flags and Tasks (update as create).
+func clientIDs(c fhirhttp.Capability) bool {
+	return c.Types["Flag"].UpdateCreate && c.Types["Task"].UpdateCreate
+}
+
+func (w *Worker) clientIDs() bool {
+	// A capability once read is kept by the client; without one nothing has been read and nothing is written.
+	c, err := w.fhir.Capability(context.Background())
+	return err == nil && clientIDs(c)
+}
+
+// write carries a plan out: in live mode to the FHIR server, in shadow mode into the bucket.
+func (w *Worker) write(ctx context.Context, writer fhirmap.Writer, r *reading, s fhirmap.Situation, plan fhirmap.Plan) error {
+	if len(plan.Writes) == 0 {
+		return nil
+	}
+	if w.cfg.Mode == Shadow || r.record.Patient().Test {
+		return w.writeShadow(ctx, r, plan)
+	}
+	capability, err := w.fhir.Capability(ctx)
+	if err != nil {
+		return fmt.Errorf("read the server's capability: %w", err)
+	}
+	writes := plan.Writes
+	if capability.Types["Provenance"].Create || capability.Types["Provenance"].Update || len(capability.Types) == 0 {
+		provenance, err := writer.Provenance(s.Patient, writes, s.At)
+		if err != nil {
+			return err
+		}
+		writes = append(writes[:len(writes):len(writes)], provenance)
+	}
+	if capability.Transaction {
+		err := w.transact(ctx, writes, s.ClientIDs)
+		if fhirhttp.KindOf(err) != fhirhttp.Refused {
+			return err
+		}
+		// The server takes transactions but not this one (too many entries, say): the same writes one by one.
+		w.once.log(w.log, slog.LevelWarn, "transaction refused, writing one by one")
+	}
+	return w.writeSingly(ctx, writes, s.ClientIDs)
+}
+
+func (w *Worker) transact(ctx context.Context, writes []fhirmap.Write, ids bool) error {
+	bundle, err := fhirmap.Transaction(w.writer.Names, writes, ids)
+	if err != nil {
+		return err
+	}
+	answers, err := w.fhir.Transaction(ctx, bundle)
+	if err != nil {
+		return fmt.Errorf("write: %w", err)
+	}
+	for _, a := range answers {
+		if a.Err != nil {
+			return fmt.Errorf("write: %w", a.Err)
+		}
+	}
+	w.count(w.metrics.writes, writes)
+	return nil
+}
+
+// writeSingly writes in a safe order: a crash in between leaves no Task that points to a Flag which is not there.
+func (w *Worker) writeSingly(ctx context.Context, writes []fhirmap.Write, ids bool) error {
+	todo := fhirmap.SafeOrder(writes)
+	for i, x := range todo {
+		a, err := w.writeOne(ctx, x, ids)
+		if err != nil {
+			return fmt.Errorf("write %s: %w", x.Type, err)
+		}
+		w.count(w.metrics.writes, todo[i:i+1])
+		if ids || x.Change != fhirmap.Create || x.Type == "Provenance" {
+			continue
+		}
+		ref, err := resourceAt(a)
+		if err != nil {
+			return fmt.Errorf("write %s: %w", x.Type, err)
+		}
+		for j := i + 1; j < len(todo); j++ {
+			todo[j].Body = fhirmap.ReplaceReference(todo[j].Body, x.Type+"/"+x.ID, ref)
+		}
+	}
+	return nil
+}
+
+func (w *Worker) writeOne(ctx context.Context, x fhirmap.Write, ids bool) (fhirhttp.Answer, error) {
+	switch {
+	case x.Change != fhirmap.Create:
+		ifMatch := ""
+		if x.Version != "" {
+			ifMatch = `W/"` + x.Version + `"`
+		}
+		return w.fhir.Write(ctx, http.MethodPut, x.Type+"/"+x.ID, x.Body, ifMatch, "")
+	case ids:
+		return w.fhir.Write(ctx, http.MethodPut, x.Type+"/"+x.ID, x.Body, "", "")
+	default:
+		body, err := fhirmap.WithoutID(x.Body)
+		if err != nil {
+			return fhirhttp.Answer{}, err
+		}
+		return w.fhir.Write(ctx, http.MethodPost, x.Type, body, "", fhirmap.IfNoneExist(w.writer.Names, x))
+	}
+}
+
+// author is the reference of the Device that is author of everything: the site's own, or ours, which in live mode is seen
+// to exist once before anything points to it.
+func (w *Worker) author(ctx context.Context) (string, error) {
+	w.deviceLock.Lock()
+	defer w.deviceLock.Unlock()
+	if w.device != "" {
+		return w.device, nil
+	}
+	x, err := fhirmap.DeviceResource(w.writer.Names, w.version)
+	if err != nil {
+		return "", err
+	}
+	ref := "Device/" + x.ID
+	capability, err := w.fhir.Capability(ctx)
+	if err != nil {
+		return "", fmt.Errorf("read the server's capability: %w", err)
+	}
+	switch {
+	case w.cfg.FHIRDevice != "":
+		ref = w.cfg.FHIRDevice
+	case w.cfg.Mode == Shadow:
+	case !offered(capability, "Device"):
+		w.once.log(w.log, slog.LevelWarn, "the server holds no Device; what is written names one that nobody can read")
+	case capability.Types["Device"].UpdateCreate:
+		_, err := w.fhir.Read(ctx, ref)
+		if fhirhttp.KindOf(err) == fhirhttp.Gone {
+			_, err = w.writeOne(ctx, x, true)
+			w.count(w.metrics.writes, []fhirmap.Write{x})
+		}
+		if err != nil {
+			return "", fmt.Errorf("write Device: %w", err)
+		}
+	default:
+		a, err := w.writeOne(ctx, x, false)
+		if err != nil {
+			return "", fmt.Errorf("write Device: %w", err)
+		}
+		if ref, err = resourceAt(a); err != nil {
+			return "", fmt.Errorf("write Device: %w", err)
+		}
+	}
+	w.device = ref
+	return ref, nil
+}
+
+// resourceAt is the reference of a resource that the server gave an id to.
+func resourceAt(a fhirhttp.Answer) (string, error) {
+	if parts := strings.Split(a.Location, "/"); len(parts) > 1 {
+		return parts[0] + "/" + parts[1], nil
+	}
+	var r struct {
+		ResourceType string `json:"resourceType"`
+		ID           string `json:"id"`
+	}
+	if err := json.Unmarshal(a.Body, &r); err != nil || r.ID == "" {
+		return "", errors.New("the server does not say under which id it created")
+	}
+	return r.ResourceType + "/" + r.ID, nil
+}
+
+// shadowRecord is what shadow mode keeps of one patient.
+type shadowRecord struct {
+	Resources map[string]jsontext.Value `json:"resources"` // Type/id → resource
+}
+
+// shadowKey hides the patient id from the names of the bucket's keys.
+func shadowKey(patient string) string {
+	sum := sha256.Sum256([]byte(patient))
+	return hex.EncodeToString(sum[:16])
+}
+
+// shadowStanding lets the same comparison run in shadow mode against what it would have written before, so that nothing is
+// counted twice.
+func (w *Worker) shadowStanding(ctx context.Context, r *reading) error {
+	if w.cfg.Mode != Shadow {
+		return nil
+	}
+	rec, _, err := w.readShadow(ctx, r.patient)
+	if err != nil {
+		return err
+	}
+	for ref, raw := range rec.Resources {
+		s, ours, err := fhirmap.ParseStanding(w.writer.Names, raw)
+		if err != nil || !ours {
+			continue // of an older version: it is derived afresh
+		}
+		r.direct[ref] = http.StatusOK
+		r.standing = append(r.standing, s)
+	}
+	return nil
+}
+
+func (w *Worker) readShadow(ctx context.Context, patient string) (shadowRecord, jetstream.KeyValue, error) {
+	rec := shadowRecord{Resources: map[string]jsontext.Value{}}
+	kv, err := w.stream.Bucket(ctx, shadowBucket, 0)
+	if err != nil {
+		return rec, nil, fmt.Errorf("open the shadow bucket: %w", err)
+	}
+	e, err := kv.Get(ctx, shadowKey(patient))
+	if errors.Is(err, jetstream.ErrKeyNotFound) {
+		return rec, kv, nil
+	}
+	if err != nil {
+		return rec, kv, fmt.Errorf("read the shadow bucket: %w", err)
+	}
+	if err := json.Unmarshal(e.Value(), &rec); err != nil || rec.Resources == nil {
+		rec.Resources = map[string]jsontext.Value{}
+	}
+	return rec, kv, nil
+}
+
+func (w *Worker) writeShadow(ctx context.Context, r *reading, plan fhirmap.Plan) error {
+	rec, kv, err := w.readShadow(ctx, r.patient)
+	if err != nil {
+		return err
+	}
+	for _, x := range plan.Writes {
+		rec.Resources[x.Type+"/"+x.ID] = x.Body
+	}
+	body, err := json.Marshal(rec)
+	if err != nil {
+		return fmt.Errorf("keep the shadow: %w", err)
+	}
+	if _, err := kv.Put(ctx, shadowKey(r.patient), body); err != nil {
+		return fmt.Errorf("keep the shadow: %w", err)
+	}
+	w.count(w.metrics.wouldWrite, plan.Writes)
+	return nil
+}
+
+// lease keeps other workers from the same patient where the server chooses the ids: there a creation is safe only after a
+// search that nobody can overtake. Where we choose the ids no lease is needed.
+func (w *Worker) lease(ctx context.Context, patient string) (release func(), err error) {
+	c, err := w.fhir.Capability(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("read the server's capability: %w", err)
+	}
+	if w.cfg.Mode == Shadow || clientIDs(c) {
+		return func() {}, nil
+	}
+	kv, err := w.stream.Bucket(ctx, leaseBucket, leaseTime)
+	if err != nil {
+		return nil, fmt.Errorf("open the lease bucket: %w", err)
+	}
+	key := shadowKey(patient)
+	for {
+		rev, err := kv.Create(ctx, key, nil)
+		if err == nil {
+			return func() {
+				// Past its time another worker may hold it: only our own revision is given back.
+				ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+				defer cancel()
+				_ = kv.Delete(ctx, key, jetstream.LastRevision(rev)) // else it ends by itself
+			}, nil
+		}
+		if !errors.Is(err, jetstream.ErrKeyExists) {
+			return nil, fmt.Errorf("take the lease: %w", err)
+		}
+		select {
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		case <-time.After(jitter(200 * time.Millisecond)):
+		}
+	}
+}
