@@ -99,7 +99,7 @@ type wanted struct {
 func (s *Stream) settle(ctx context.Context) {
 	s.settling.Lock()
 	defer s.settling.Unlock()
-	ctx, cancel := context.WithTimeout(ctx, 2*requestTimeout)
+	ctx, cancel := context.WithTimeout(ctx, lookTimeout)
 	defer cancel()
 	var faults []string
 	for _, w := range s.cfg.streams() {
@@ -327,7 +327,11 @@ func requestError(err error) string {
 }
 
 // Bookings is the consumer of bookings. While it does not exist, or NATS is away, Bookings waits until it does or ctx is
-// done, when the error says what is missing. A consumer that is deleted while it is read from has to be asked for again.
+// done, when the error says what is missing.
+//
+// A consumer that is deleted while it is read from fails with jetstream.ErrConsumerDeleted or nats.ErrNoResponders and
+// does not come back by itself: ask for it again. An acknowledgement, even a confirmed one, is forgotten by a NATS server
+// that is killed within moments of it, and its event delivered again.
 func (s *Stream) Bookings(ctx context.Context) (jetstream.Consumer, error) {
 	return s.awaitConsumer(ctx, BookingsConsumer)
 }
