@@ -203,3 +203,28 @@ func (l Lister) siteGaps() []string {
 	slices.SortFunc(out, strings.Compare)
 	return out
 }
+
+// AssessedRow is an assessment as a row of the operating list, where no record system holds Flags and Tasks.
+func AssessedRow(a rules.Assessment, name string) operatinglist.Row {
+	row := operatinglist.Row{
+		Start: a.Operation.Start, Patient: name, PatientID: a.Patient, Appointment: a.Operation.Appointment, Eye: a.Operation.Eye,
+		Service: a.Operation.Service, Outcome: a.Outcome, Complete: a.Complete,
+	}
+	for _, g := range a.Gaps {
+		row.Missing = append(row.Missing, g.Text)
+	}
+	for _, f := range a.Context {
+		row.Context = append(row.Context, f.Text)
+	}
+	for _, f := range a.Findings {
+		h := operatinglist.Hazard{Hazard: f.Hazard, Level: f.Level, Eye: f.Eye, Text: f.Text}
+		for _, e := range f.Evidence {
+			h.Why = append(h.Why, operatinglist.Why{What: e.Matched, Date: e.Date, Record: e.Reference, How: e.How})
+		}
+		row.Hazards = append(row.Hazards, h)
+	}
+	for _, p := range a.Preparations {
+		row.Prepare = append(row.Prepare, operatinglist.Prepare{Code: p.Code, Text: p.Rule.Name, Who: p.Rule.Who, Due: p.Due})
+	}
+	return row
+}

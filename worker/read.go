@@ -415,13 +415,7 @@ func (w *Worker) bookings(r *reading, at time.Time) []fhirmap.Booking {
 const overAfter = 24 * time.Hour
 
 func (w *Worker) booking(r *reading, a fhirmap.Appointment, at time.Time) fhirmap.Booking {
-	op := rules.Operation{
-		Appointment: "Appointment/" + a.ID, Key: a.ID, Start: a.Start, Eye: a.Eye, EyeConflict: a.EyeConflict, Service: a.Service,
-	}
-	if a.BusinessID != "" {
-		op.Key = a.BusinessID
-	}
-	b := fhirmap.Booking{Operation: op}
+	b := fhirmap.Booking{Operation: operationOf(a)}
 	switch {
 	case !slices.ContainsFunc(a.Patients, func(p string) bool { return slices.Contains(r.chain, p) }):
 		b.Ended = fhirmap.EndedOtherPatient
@@ -431,6 +425,17 @@ func (w *Worker) booking(r *reading, a fhirmap.Appointment, at time.Time) fhirma
 		b.Ahead, b.Ended = ahead(a.Status, a.Start, at)
 	}
 	return b
+}
+
+// operationOf is a booking as the rules see it.
+func operationOf(a fhirmap.Appointment) rules.Operation {
+	op := rules.Operation{
+		Appointment: "Appointment/" + a.ID, Key: a.ID, Start: a.Start, Eye: a.Eye, EyeConflict: a.EyeConflict, Service: a.Service,
+	}
+	if a.BusinessID != "" {
+		op.Key = a.BusinessID
+	}
+	return op
 }
 
 // ahead reports whether a booking of that status and start is still to come, else why not.

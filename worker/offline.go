@@ -1,0 +1,215 @@
+package worker
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"time"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+
+	"pupilrisk/fhirmap"
+	"pupilrisk/rules"
+)
+
+// Offline assesses what stands in files, without any server: FHIR Bundles of any type, or single resources, one after the
+// other (NDJSON or not).
+type Offline struct {
+	Config    Config
+	Catalogue *rules.Catalogue
+	// At is the time of the assessment; an operation of the past is assessed at its own start.
+	At time.Time
+	// Version stands in the transaction Bundles.
+	Version string
+}
+
+// Result is what one patient's record in a file gives.
+type Result struct {
+	Patient     string
+	Name        string
+	Assessments []rules.Assessment
+	// Transaction is the Bundle that the worker would send to an empty server; nil if nothing would be written.
+	Transaction []byte
+}
+
+// maxDepth bounds the nesting of what is read from disk.
+const maxDepth = 64
+
+// Read assesses everything in r and hands each patient's result to each, a Bundle as soon as it is read.
+func (o Offline) Read(r io.Reader, each func(Result) error) error {
+	d := jsontext.NewDecoder(r, jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true))
+	var loose []jsontext.Value
+	for {
+		v, err := d.ReadValue()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return fmt.Errorf("not JSON from byte %d on", d.InputOffset())
+		}
+		if depth(v) > maxDepth {
+			return fmt.Errorf("nested deeper than %d levels", maxDepth)
+		}
+		var head struct {
+			ResourceType string `json:"resourceType"`
+		}
+		if err := json.Unmarshal(v, &head, jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true)); err != nil || head.ResourceType == "" {
+			return fmt.Errorf("not a FHIR resource at byte %d", d.InputOffset()-int64(len(v)))
+		}
+		if head.ResourceType != "Bundle" {
+			loose = append(loose, v.Clone())
+			continue
+		}
+		if err := o.bundle(v.Clone(), each); err != nil {
+			return err
+		}
+	}
+	if len(loose) == 0 {
+		return nil
+	}
+	// Single resources are one record system's content: together they are one Bundle.
+	var b bytes.Buffer
+	b.WriteString(`{"resourceType":"Bundle","type":"collection","entry":[`)
+	for i, v := range loose {
+		if i > 0 {
+			b.WriteByte(',')
+		}
+		b.WriteString(`{"resource":`)
+		b.Write(v)
+		b.WriteByte('}')
+	}
+	b.WriteString(`]}`)
+	return o.bundle(b.Bytes(), each)
+}
+
+func depth(v jsontext.Value) int {
+	deepest, now, inString := 0, 0, false
+	for i := 0; i < len(v); i++ {
+		switch c := v[i]; {
+		case inString && c == '\\':
+			i++
+		case c == '"':
+			inString = !inString
+		case inString:
+		case c == '{' || c == '[':
+			now++
+			deepest = max(deepest, now)
+		case c == '}' || c == ']':
+			now--
+		}
+	}
+	return deepest
+}
+
+func (o Offline) bundle(body []byte, each func(Result) error) error {
+	patients, err := fhirmap.Patients(body)
+	if err != nil {
+		return err
+	}
+	for _, p := range patients {
+		result, err := o.patient(p, body)
+		if err != nil {
+			return err
+		}
+		if err := each(result); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// patient assesses one patient of a Bundle.
+func (o Offline) patient(patient string, body []byte) (Result, error) {
+	options := fhirmap.Options{Zone: o.Config.Zone(), IgnoreOthers: true, BusinessIdentifierSystem: o.Config.OperationIdentifier}
+	record := fhirmap.NewRecord(patient, options)
+	page, err := record.AddPage("", body)
+	if err != nil {
+		return Result{}, err
+	}
+	state := rules.ReadWhole
+	if page.Next != "" || page.Incomplete {
+		state = rules.ReadCut
+	}
+	for _, t := range historyTypes {
+		record.Mark(t, state)
+	}
+	for _, ref := range record.Unresolved() {
+		record.Lost(ref)
+	}
+	info := record.Patient()
+	if len(info.ReplacedBy) > 0 {
+		return Result{Patient: patient}, nil // the survivor's record is assessed
+	}
+	result := Result{Patient: patient, Name: info.Name}
+	history := record.History()
+	situation := fhirmap.Situation{Patient: patient, BookingsWhole: true, ClientIDs: true, At: o.At, Direct: map[string]int{}}
+	for _, op := range o.operations(record, patient) {
+		at := o.At
+		if !op.Start.IsZero() && op.Start.Before(at) {
+			at = op.Start
+		}
+		a := rules.Assess(o.Catalogue, op, history, at, o.Config.settings())
+		result.Assessments = append(result.Assessments, a)
+		situation.Assessments = append(situation.Assessments, a)
+		situation.Bookings = append(situation.Bookings, fhirmap.Booking{Operation: op, Ahead: true})
+	}
+	result.Transaction, err = o.transaction(situation)
+	return result, err
+}
+
+// operations are what is assessed: booked appointments; without any appointment each lens procedure or service request at
+// its start; with neither, both eyes; with only cancelled or other appointments, nothing.
+func (o Offline) operations(record *fhirmap.Record, patient string) []rules.Operation {
+	services := newServiceMatch(o.Config, o.Catalogue)
+	var out []rules.Operation
+	appointments := record.Appointments()
+	for _, a := range appointments {
+		ok := services.recognise(a.Concepts) == rules.IsOperation && slices.Contains(a.Patients, patient)
+		if booked, _ := ahead(a.Status, time.Time{}, o.At); ok && booked {
+			out = append(out, operationOf(a))
+		}
+	}
+	if len(appointments) > 0 {
+		return out
+	}
+	for _, s := range record.LensCandidates() {
+		if services.recognise(s.Concepts) == rules.IsOperation {
+			out = append(out, rules.Operation{Key: id(s.Reference), Start: s.Start, Eye: s.Eye, EyeConflict: s.EyeConflict, Service: s.Service})
+		}
+	}
+	if len(out) == 0 {
+		out = append(out, rules.Operation{Key: id(patient), Eye: rules.BothEyes})
+	}
+	return out
+}
+
+// transaction is what the worker would send for a situation to a server that holds nothing of ours.
+func (o Offline) transaction(s fhirmap.Situation) ([]byte, error) {
+	names := fhirmap.Names{Canonical: o.Config.Canonical}
+	device, err := fhirmap.DeviceResource(names, o.Version)
+	if err != nil {
+		return nil, err
+	}
+	w := fhirmap.Writer{
+		Names: names, Catalogue: o.Catalogue, Device: "Device/" + device.ID, Intent: o.Config.TaskIntent,
+		MinLevel: o.Config.settings().MinLevel, SoftwareVersion: o.Version,
+	}
+	plan, err := w.Reconcile(s)
+	if err != nil {
+		return nil, err
+	}
+	for _, ref := range plan.Unread {
+		s.Direct[ref] = 404
+	}
+	if plan, err = w.Reconcile(s); err != nil || len(plan.Writes) == 0 {
+		return nil, err
+	}
+	provenance, err := w.Provenance(s.Patient, plan.Writes, s.At)
+	if err != nil {
+		return nil, err
+	}
+	return fhirmap.Transaction(names, append(plan.Writes, device, provenance), true)
+}
