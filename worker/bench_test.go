@@ -1,0 +1,413 @@
+package worker
+
+import (
+	"bytes"
+	"context"
+	stdjson "encoding/json"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	fhir "github.com/samply/golang-fhir-models/fhir-models/fhir"
+	"github.com/stretchr/testify/require"
+
+	"pupilrisk/worker/stream"
+)
+
+// The benchmark of the whole event, beside its two peers on the same stub in the same run:
+//
+//	bare loop     one batch POST and one transaction POST, bodies discarded: what the two round trips cost
+//	plain worker  six GET searches, encoding/json into the model library, one PUT for each Flag and Task
+//	this worker   from the message in JetStream to the confirmed acknowledgement
+//
+// Absolute numbers swing with the machine; of-bare and times-plain are ratios of one run.
+
+// benchPatients is how many patients the stub knows; each event is about one of them.
+const benchPatients = 64
+
+// stub answers like a FHIR server that holds 41 resources (64 KiB) of history for every patient, from memory prepared
+// before, so that it costs its peers all the same little.
+type stub struct {
+	requests atomic.Int64
+	search   map[string][]byte // by path and query
+	direct   map[string][]byte
+	batches  sync.Map // request body → answer
+}
+
+func newStub() *stub {
+	s := &stub{search: map[string][]byte{}, direct: map[string][]byte{}}
+	filler := strings.Repeat("Reviewed with the patient at the visit; no change was made to the plan. ", 18)
+	for i := range benchPatients {
+		p := "Patient/b" + strconv.Itoa(i)
+		s.direct[p] = []byte(`{"resourceType":"Patient","id":"` + id(p) + `","active":true,"name":[{"family":"Bench"}]}`)
+		for _, t := range append([]string{"Appointment", "Flag", "Task"}, historyTypes...) {
+			n := 0
+			switch t {
+			case "Appointment":
+				n = 1
+			case "MedicationStatement", "MedicationRequest", "Procedure", "Condition":
+				n = 6
+			case "Observation":
+				n = 10
+			case "MedicationDispense":
+				n = 4
+			case "AllergyIntolerance":
+				n = 2
+			}
+			var entries []string
+			for k := range n {
+				entries = append(entries, `{"fullUrl":"http://stub.example/`+t+`/`+id(p)+"-"+strconv.Itoa(k)+`","resource":`+benchResource(t, p, k, filler)+`,"search":{"mode":"match"}}`)
+			}
+			s.search[t+"?patient="+p+"&_count="+pageSize] = []byte(`{"resourceType":"Bundle","type":"searchset","total":` + strconv.Itoa(n) + `,"entry":[` + strings.Join(entries, ",") + `]}`)
+		}
+		a := "Appointment/" + id(p) + "-0"
+		s.direct[a] = []byte(benchResource("Appointment", p, 0, ""))
+	}
+	return s
+}
+
+func benchResource(t, patient string, k int, filler string) string {
+	rid := id(patient) + "-" + strconv.Itoa(k)
+	head := `{"resourceType":"` + t + `","id":"` + rid + `","meta":{"versionId":"1","lastUpdated":"2026-01-05T08:00:00Z"},"text":{"status":"generated","div":"<div>` + filler + `</div>"},`
+	subject := `"subject":{"reference":"` + patient + `"},`
+	drug := `"medicationCodeableConcept":{"coding":[{"system":"http://www.nlm.nih.gov/research/umls/rxnorm","code":"` + []string{"77492", "161", "6809", "29046", "83367", "7646"}[k%6] + `","display":"drug ` + strconv.Itoa(k) + `"}]}`
+	switch t {
+	case "Appointment":
+		return `{"resourceType":"Appointment","id":"` + rid + `","status":"booked","serviceType":[{"text":"Cataract surgery, right eye"}],"start":"2036-03-09T09:00:00Z","end":"2036-03-09T09:30:00Z","participant":[{"actor":{"reference":"` + patient + `"},"status":"accepted"}]}`
+	case "MedicationStatement":
+		return head + `"status":"completed",` + subject + `"effectivePeriod":{"start":"2012-02","end":"2014-05-03"},` + drug + `}`
+	case "MedicationRequest":
+		return head + `"status":"active","intent":"order",` + subject + `"authoredOn":"2025-11-02",` + strings.Replace(drug, "77492", "310798", 1) + `}`
+	case "MedicationDispense":
+		return head + `"status":"completed",` + subject + `"whenHandedOver":"2025-11-02T10:00:00Z",` + strings.Replace(drug, "77492", "310798", 1) + `}`
+	case "Procedure":
+		return head + `"status":"completed",` + subject + `"code":{"coding":[{"system":"http://snomed.info/sct","code":"8041500` + strconv.Itoa(k) + `","display":"procedure"}]},"performedDateTime":"2015-03-0` + strconv.Itoa(k+1) + `"}`
+	case "Condition":
+		return head + `"clinicalStatus":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/condition-clinical","code":"active"}]},` + subject + `"code":{"coding":[{"system":"http://hl7.org/fhir/sid/icd-10-cm","code":"I1` + strconv.Itoa(k) + `","display":"disease"}]},"onsetDateTime":"2010"}`
+	case "Observation":
+		return head + `"status":"final",` + subject + `"code":{"coding":[{"system":"http://loinc.org","code":"8480-` + strconv.Itoa(k) + `","display":"measurement"}]},"effectiveDateTime":"2025-10-1` + strconv.Itoa(k) + `","valueQuantity":{"value":12` + strconv.Itoa(k) + `,"unit":"mmHg","system":"http://unitsofmeasure.org","code":"mm[Hg]"}}`
+	default: // AllergyIntolerance
+		return head + `"patient":{"reference":"` + patient + `"},"code":{"text":"penicillin"}}`
+	}
+}
+
+const stubBase = "/fhir/"
+
+func (s *stub) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	s.requests.Add(1)
+	w.Header().Set("Content-Type", "application/fhir+json")
+	path := strings.TrimPrefix(r.URL.Path, stubBase)
+	switch {
+	case r.Method == http.MethodGet && path == "metadata":
+		s.requests.Add(-1) // once at the start, not per event
+		w.Write(stubCapability())
+	case r.Method == http.MethodGet && r.URL.RawQuery != "":
+		w.Write(s.search[path+"?"+r.URL.RawQuery])
+	case r.Method == http.MethodGet && s.direct[path] != nil:
+		w.Write(s.direct[path])
+	case r.Method == http.MethodGet:
+		w.WriteHeader(http.StatusNotFound)
+	case r.Method == http.MethodPut:
+		io.Copy(io.Discard, r.Body)
+		w.WriteHeader(http.StatusCreated)
+	default:
+		body, _ := io.ReadAll(r.Body)
+		if bytes.Contains(body[:min(len(body), 200)], []byte(`"batch"`)) {
+			answer, ok := s.batches.Load(string(body))
+			if !ok {
+				answer = s.batch(body)
+				s.batches.Store(string(body), answer)
+			}
+			w.Write(answer.([]byte))
+			return
+		}
+		w.Write(transactionAnswer(bytes.Count(body, []byte(`"method":`))))
+	}
+}
+
+// batch answers every request of a batch from what is prepared; the answer is kept, so that it is made once.
+func (s *stub) batch(body []byte) []byte {
+	var b struct {
+		Entry []struct{ Request struct{ URL string } }
+	}
+	_ = stdjson.Unmarshal(body, &b) // our own client's bytes
+	var out bytes.Buffer
+	out.WriteString(`{"resourceType":"Bundle","type":"batch-response","entry":[`)
+	for i, e := range b.Entry {
+		if i > 0 {
+			out.WriteByte(',')
+		}
+		resource := s.search[e.Request.URL]
+		if resource == nil {
+			resource = s.direct[e.Request.URL]
+		}
+		if resource == nil {
+			out.WriteString(`{"response":{"status":"404 Not Found"}}`)
+			continue
+		}
+		out.WriteString(`{"resource":`)
+		out.Write(resource)
+		out.WriteString(`,"response":{"status":"200 OK"}}`)
+	}
+	out.WriteString(`]}`)
+	return out.Bytes()
+}
+
+func transactionAnswer(n int) []byte {
+	entries := strings.TrimSuffix(strings.Repeat(`{"response":{"status":"201 Created","etag":"W/\"1\""}},`, n), ",")
+	return []byte(`{"resourceType":"Bundle","type":"transaction-response","entry":[` + entries + `]}`)
+}
+
+func stubCapability() []byte {
+	var types []string
+	for _, t := range append([]string{"Patient", "Appointment", "Flag", "Task", "Provenance", "Device"}, historyTypes...) {
+		types = append(types, `{"type":"`+t+`","updateCreate":true,"interaction":[{"code":"read"},{"code":"search-type"},{"code":"create"},{"code":"update"}],"searchParam":[{"name":"patient","type":"reference"}]}`)
+	}
+	return []byte(`{"resourceType":"CapabilityStatement","status":"active","date":"2026-01-01","kind":"instance","fhirVersion":"4.0.1","format":["json"],"rest":[{"mode":"server","interaction":[{"code":"batch"},{"code":"transaction"}],"resource":[` + strings.Join(types, ",") + `]}]}`)
+}
+
+// BenchmarkEvent is the whole event at several concurrencies.
+func BenchmarkEvent(b *testing.B) {
+	s := newStub()
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(b, err)
+	server := &http.Server{Handler: s}
+	go server.Serve(listener)
+	defer server.Close()
+	base := "http://" + listener.Addr().String() + "/fhir"
+	for _, lanes := range []int{1, 8, 16, 64} {
+		b.Run("concurrency="+strconv.Itoa(lanes), func(b *testing.B) {
+			bare := bareLoop(b, base, lanes, max(b.N, 4*lanes))
+			plain := plainWorker(b, base, lanes, max(min(b.N, 400), 2*lanes))
+			ours, requests := thisWorker(b, s, base, lanes, b.N)
+			b.ReportMetric(ours, "events/s")
+			b.ReportMetric(requests, "requests/event")
+			b.ReportMetric(ours/bare, "of-bare")
+			b.ReportMetric(ours/plain, "times-plain")
+		})
+	}
+}
+
+// rate runs n jobs in lanes and says how many were done in a second.
+func rate(lanes, n int, job func(i int)) float64 {
+	var next atomic.Int64
+	var lanesDone sync.WaitGroup
+	begun := time.Now()
+	for range lanes {
+		lanesDone.Go(func() {
+			for {
+				i := int(next.Add(1)) - 1
+				if i >= n {
+					return
+				}
+				job(i)
+			}
+		})
+	}
+	lanesDone.Wait()
+	return float64(n) / time.Since(begun).Seconds()
+}
+
+func benchClient(lanes int) *http.Client {
+	return &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: lanes, MaxConnsPerHost: lanes}}
+}
+
+// bareLoop is the cost of the two round trips alone.
+func bareLoop(b *testing.B, base string, lanes, n int) float64 {
+	client := benchClient(lanes)
+	defer client.CloseIdleConnections()
+	var bodies [][]byte
+	for i := range benchPatients {
+		p := "Patient/b" + strconv.Itoa(i)
+		paths := []string{p, "Appointment?patient=" + p + "&_count=" + pageSize}
+		for _, t := range append(append([]string{}, historyTypes...), ownTypes...) {
+			paths = append(paths, t+"?patient="+p+"&_count="+pageSize)
+		}
+		var entries []string
+		for _, path := range paths {
+			entries = append(entries, `{"request":{"method":"GET","url":"`+path+`"}}`)
+		}
+		bodies = append(bodies, []byte(`{"resourceType":"Bundle","type":"batch","entry":[`+strings.Join(entries, ",")+`]}`))
+	}
+	transaction := []byte(`{"resourceType":"Bundle","type":"transaction","entry":[` + strings.TrimSuffix(strings.Repeat(`{"resource":{"resourceType":"Flag"},"request":{"method":"PUT","url":"Flag/1"}},`, 5), ",") + `]}`)
+	post := func(body []byte) {
+		r, err := client.Post(base+"/", "application/fhir+json", bytes.NewReader(body))
+		if err != nil {
+			b.Error(err)
+			return
+		}
+		io.Copy(io.Discard, r.Body)
+		r.Body.Close()
+	}
+	job := func(i int) {
+		post(bodies[i%benchPatients])
+		post(transaction)
+	}
+	rate(lanes, benchPatients, job)
+	return rate(lanes, n, job)
+}
+
+// plainWorker is the worker as one writes it at first: a search for each type, the model library for all of it.
+func plainWorker(b *testing.B, base string, lanes, n int) float64 {
+	client := benchClient(lanes)
+	defer client.CloseIdleConnections()
+	get := func(path string) fhir.Bundle {
+		r, err := client.Get(base + "/" + path)
+		if err != nil {
+			b.Error(err)
+			return fhir.Bundle{}
+		}
+		defer r.Body.Close()
+		body, err := io.ReadAll(r.Body)
+		if err != nil {
+			b.Error(err)
+		}
+		bundle, err := fhir.UnmarshalBundle(body)
+		if err != nil {
+			b.Error(err)
+		}
+		return bundle
+	}
+	put := func(path string, resource any) {
+		body, err := stdjson.Marshal(resource)
+		if err != nil {
+			b.Error(err)
+			return
+		}
+		request, err := http.NewRequest(http.MethodPut, base+"/"+path, bytes.NewReader(body))
+		if err != nil {
+			b.Error(err)
+			return
+		}
+		r, err := client.Do(request)
+		if err != nil {
+			b.Error(err)
+			return
+		}
+		io.Copy(io.Discard, r.Body)
+		r.Body.Close()
+	}
+	job := func(i int) {
+		p := "Patient/b" + strconv.Itoa(i%benchPatients)
+		found := false
+		for _, t := range []string{"MedicationStatement", "MedicationRequest", "MedicationDispense", "Procedure", "Condition", "Observation"} {
+			for _, e := range get(t + "?patient=" + p + "&_count=" + pageSize).Entry {
+				switch t {
+				case "MedicationStatement":
+					m, err := fhir.UnmarshalMedicationStatement(e.Resource)
+					if err != nil {
+						b.Error(err)
+					}
+					for _, c := range m.MedicationCodeableConcept.Coding {
+						found = found || c.Code != nil && *c.Code == "77492"
+					}
+				case "MedicationRequest":
+					if _, err := fhir.UnmarshalMedicationRequest(e.Resource); err != nil {
+						b.Error(err)
+					}
+				case "MedicationDispense":
+					if _, err := fhir.UnmarshalMedicationDispense(e.Resource); err != nil {
+						b.Error(err)
+					}
+				case "Procedure":
+					if _, err := fhir.UnmarshalProcedure(e.Resource); err != nil {
+						b.Error(err)
+					}
+				case "Condition":
+					if _, err := fhir.UnmarshalCondition(e.Resource); err != nil {
+						b.Error(err)
+					}
+				case "Observation":
+					if _, err := fhir.UnmarshalObservation(e.Resource); err != nil {
+						b.Error(err)
+					}
+				}
+			}
+		}
+		if !found {
+			b.Error("the plain worker found nothing")
+		}
+		put("Flag/1", fhir.Flag{Status: fhir.FlagStatusActive, Subject: fhir.Reference{Reference: &p}})
+		for range 3 {
+			put("Task/1", fhir.Task{Status: fhir.TaskStatusRequested, Intent: "proposal"})
+		}
+	}
+	rate(lanes, lanes, job)
+	return rate(lanes, n, job)
+}
+
+// thisWorker is the whole event: n messages wait in a real JetStream, and the clock runs until the last is acknowledged.
+func thisWorker(b *testing.B, s *stub, base string, lanes, n int) (perSecond, requestsPerEvent float64) {
+	ctx := b.Context()
+	nats, err := stream.Open(ctx, stream.Config{StoreDir: b.TempDir(), Listen: "127.0.0.1:0"})
+	require.NoError(b, err)
+	defer nats.Close(context.WithoutCancel(ctx))
+	cat := testCatalogue(b)
+	cfg := DefaultConfig()
+	cfg.Mode, cfg.FHIRURL, cfg.Concurrency = Live, base, lanes
+	metrics := NewMetrics(prometheus.NewRegistry(), "bench", cat.Version, Live, cat)
+	client, err := OpenFHIR(cfg, "bench", nil, metrics)
+	require.NoError(b, err)
+	defer client.Close()
+	w := New(Parts{Config: cfg, Version: "bench", Catalogue: cat, FHIR: client, Stream: nats, Metrics: metrics})
+	_, err = w.author(ctx)
+	require.NoError(b, err)
+	publish := func(from, n int) {
+		var wait sync.WaitGroup
+		queue := make(chan int)
+		for range 32 {
+			wait.Go(func() {
+				for i := range queue {
+					p := "Patient/b" + strconv.Itoa(i%benchPatients)
+					if _, err := nats.Publish(ctx, "clinic.booking.bench", []byte(benchResource("Appointment", p, 0, "")), fmt.Sprint("e", from+i)); err != nil {
+						b.Error(err)
+					}
+				}
+			})
+		}
+		for i := range n {
+			queue <- i
+		}
+		close(queue)
+		wait.Wait()
+	}
+	running, stop := context.WithCancel(ctx)
+	defer stop()
+	var done sync.WaitGroup
+	drain := func() {
+		for {
+			p, err := nats.Pending(ctx)
+			if err == nil && p.Pending == 0 && p.AckPending == 0 {
+				return
+			}
+			time.Sleep(time.Millisecond)
+		}
+	}
+	publish(0, benchPatients) // warms connections, stub and catalogue
+	done.Go(func() { w.consume(running, nats.Bookings, "booking", w.lanes, lanes) })
+	drain()
+	stop()
+	done.Wait()
+
+	publish(benchPatients, n)
+	s.requests.Store(0)
+	running, stop = context.WithCancel(ctx)
+	b.ResetTimer()
+	begun := time.Now()
+	done.Go(func() { w.consume(running, nats.Bookings, "booking", w.lanes, lanes) })
+	drain()
+	took := time.Since(begun)
+	b.StopTimer()
+	requests := s.requests.Load()
+	stop()
+	done.Wait()
+	return float64(n) / took.Seconds(), float64(requests) / float64(n)
+}

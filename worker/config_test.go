@@ -1,0 +1,76 @@
+package worker
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+func TestConfigFaultsAreOneLineWithKeyAndPlace(t *testing.T) {
+	for name, c := range map[string]struct {
+		file    string
+		environ []string
+		want    string
+	}{
+		"unknown key":          {file: "mode: live\nfhir:\n  ur: http://x/fhir\n", want: "FILE:3: fhir.ur: unknown key"},
+		"key of another level": {file: "url: http://x/fhir\n", want: "FILE:1: url: unknown key; did you mean fhir.url?"},
+		"bad mode":             {file: "mode: on\n", want: `FILE:1: mode: "on" is none of shadow, live`},
+		"bad duration":         {file: "sweep:\n  horizon: ninety\n", want: "FILE:2: sweep.horizon: wants a duration such as 90d, 6h or 30s"},
+		"too frequent sweep":   {file: "sweep:\n  every: 1s\n", want: "FILE:2: sweep.every: wants at least 1m"},
+		"list for a value":     {file: "timezone: [a, b]\n", want: "FILE:1: timezone: wants one value, not a list"},
+		"no value":             {file: "mode:\n", want: "FILE:1: mode: has no value"},
+		"bad zone":             {file: "timezone: Mars/Olympus\n", want: "FILE:1: timezone: no such time zone"},
+		"secret in the URL":    {file: "fhir: {url: 'https://me:secret@x/fhir'}\n", want: "FILE:1: fhir.url: wants an http or https address without user, password or query"},
+		"not YAML":             {file: "mode: [\n", want: "FILE: not YAML:"},
+		"environment unknown":  {environ: []string{"PUPILRISK_FHIR_ULR=x"}, want: "environment: PUPILRISK_FHIR_ULR: unknown key"},
+		"environment bad":      {environ: []string{"PUPILRISK_CONCURRENCY=0"}, want: "environment PUPILRISK_CONCURRENCY: concurrency: wants 1 to 1024"},
+		"code without system":  {file: "operations:\n  match:\n    codes: [X1]\n", want: "FILE:3: operations.match.codes: wants system|code"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			file := ""
+			if c.file != "" {
+				file = filepath.Join(t.TempDir(), "c.yaml")
+				require.NoError(t, os.WriteFile(file, []byte(c.file), 0o600))
+			}
+			_, err := LoadConfig(file, c.environ)
+			require.Error(t, err)
+			text := strings.ReplaceAll(err.Error(), file, "FILE")
+			require.NotContains(t, text, "secret")
+			require.NotContains(t, text, "\n", "one line")
+			require.True(t, strings.HasPrefix(text, c.want), text)
+		})
+	}
+}
+
+func TestConfigEnvironmentOverFile(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "c.yaml")
+	require.NoError(t, os.WriteFile(file, []byte("mode: shadow\nfhir:\n  url: http://a/fhir\n  base_aliases: [http://b/fhir, http://c/fhir]\nsweep: {horizon: 30d}\nnats: {manage: true}\n"), 0o600))
+	c, err := LoadConfig(file, []string{"PUPILRISK_MODE=live", "PUPILRISK_HISTORY_REQUIRED=Condition, Procedure", "HOME=/nowhere"})
+	require.NoError(t, err)
+	require.Equal(t, Live, c.Mode)
+	require.Equal(t, "http://a/fhir", c.FHIRURL)
+	require.Equal(t, []string{"http://b/fhir", "http://c/fhir"}, c.FHIRAliases)
+	require.Equal(t, 30*24*time.Hour, c.SweepHorizon)
+	require.Equal(t, OptBool{Set: true, Value: true}, c.NATSManage)
+	require.Equal(t, [][]string{{"Condition"}, {"Procedure"}}, c.settings().Required)
+}
+
+func TestConfigDefaultsAreValidAndShadow(t *testing.T) {
+	c, err := LoadConfig("", nil)
+	require.NoError(t, err)
+	require.Equal(t, Shadow, c.Mode)
+	require.ErrorContains(t, c.NeedFHIR(), "fhir.url: is required (or PUPILRISK_FHIR_URL)")
+}
+
+// Every key of the configuration is explained in the README, and the README names no key that there is not.
+func TestREADMENamesEveryKey(t *testing.T) {
+	text, err := os.ReadFile("../README.md")
+	require.NoError(t, err)
+	for _, k := range Keys() {
+		require.Contains(t, string(text), "`"+k+"`")
+	}
+}
