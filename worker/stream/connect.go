@@ -22,7 +22,7 @@ const (
 	EventPermission   = "permission"    // the server forbade a subject: the account lacks a permission
 	EventCreated      = "created"       // a stream or consumer was made: events may have been lost with its predecessor
 	EventRepaired     = "repaired"      // the settings of a stream or consumer were put right
-	EventStore        = "store"         // the embedded server gave up its store and was started anew
+	EventStore        = "store"         // the embedded server could not write its store, and was started anew
 	EventOther        = "other"         // any other trouble that the client reports
 )
 

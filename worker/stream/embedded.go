@@ -34,6 +34,8 @@ type embedded struct {
 	log    *slog.Logger
 	token  string // empty: nobody is asked for one
 	unlock func() error
+	// Known to the keeper only: since when the server is not in health, and when it was last started anew.
+	ailing, healed time.Time
 
 	mu  sync.Mutex
 	srv *server.Server
@@ -168,18 +170,45 @@ func (e *embedded) url() string {
 	return scheme + "://" + net.JoinHostPort(host, strconv.Itoa(e.opts.Port))
 }
 
-// heal starts the server anew when it gave up its store, as it does on a full disk, and the disk has room again. It
-// reports whether it did.
-func (e *embedded) heal() (bool, error) {
+const (
+	// healAfter is how long the server has to ail before it is started anew: while a stream is being deleted it is not
+	// in health either.
+	healAfter = 2 * time.Second
+	// healEvery bounds how often it is started anew, should that not help.
+	healEvery = time.Minute
+)
+
+// health says what keeps the server's store from taking events. After one failed write, on a full disk for one, the
+// server never writes to that stream again, whatever room there is later, and publishers wait for an answer in vain.
+func (e *embedded) health() error {
 	e.mu.Lock()
 	srv := e.srv
 	e.mu.Unlock()
-	if srv != nil && srv.JetStreamEnabled() {
+	if srv == nil {
+		return errors.New("embedded NATS server: stopped")
+	}
+	if h := srv.Healthz(nil); h.Status != "ok" {
+		return fmt.Errorf("embedded NATS server: %s", withoutIdentifiers(h.Error))
+	}
+	return nil
+}
+
+// heal starts the server anew if it is not in health and its directory can be written. It reports whether it did.
+func (e *embedded) heal() (bool, error) {
+	switch {
+	case e.health() == nil:
+		e.ailing = time.Time{}
+		return false, nil
+	case e.ailing.IsZero():
+		e.ailing = time.Now()
+	}
+	if time.Since(e.ailing) < healAfter || time.Since(e.healed) < healEvery {
 		return false, nil
 	}
 	if err := tryWrite(e.opts.StoreDir); err != nil {
 		return false, fmt.Errorf("nats.store_dir: %w", err)
 	}
+	e.healed = time.Now()
 	e.stopServer()
 	return true, e.start()
 }

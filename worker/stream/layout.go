@@ -102,6 +102,11 @@ func (s *Stream) settle(ctx context.Context) {
 	ctx, cancel := context.WithTimeout(ctx, lookTimeout)
 	defer cancel()
 	var faults []string
+	if s.server != nil {
+		if err := s.server.health(); err != nil {
+			faults = append(faults, err.Error())
+		}
+	}
 	for _, w := range s.cfg.streams() {
 		faults = append(faults, s.settleStream(ctx, w)...)
 	}

@@ -187,9 +187,10 @@ func (s *Stream) keep() {
 func (s *Stream) heal() {
 	healed, err := s.server.heal()
 	if err != nil {
-		s.cfg.Log.Error("the embedded NATS server has no store", "error", err)
+		s.cfg.Log.Error("the embedded NATS server cannot write", "error", err)
 	}
-	if healed || err != nil {
+	if healed {
+		s.cfg.Log.Warn("the embedded NATS server could not write and was started anew")
 		s.cfg.OnEvent(EventStore)
 	}
 }
