@@ -2,6 +2,7 @@ package fhirstore
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"net/http"
 	"slices"
@@ -35,10 +36,10 @@ type entryRequest struct {
 func readBundle(body []byte) (bundleRequest, error) {
 	var b bundleRequest
 	if err := json.Unmarshal(body, &b); err != nil {
-		return b, refuse(http.StatusBadRequest, "structure", "the Bundle cannot be read")
+		return bundleRequest{}, refuse(http.StatusBadRequest, "structure", "the Bundle cannot be read")
 	}
 	if b.ResourceType != "Bundle" || b.Type != "batch" && b.Type != "transaction" {
-		return b, invalid("a Bundle of type batch or transaction is wanted")
+		return bundleRequest{}, invalid("a Bundle of type batch or transaction is wanted")
 	}
 	return b, nil
 }
@@ -52,14 +53,13 @@ func (e entryRequest) call(outer call) call {
 	}
 }
 
+func (s *Store) takesBundles() bool { return s.options.Batch || s.options.Transaction }
+
 func (s *Store) bundle(c call) (answer, error) {
-	if !s.options.Batch && !s.options.Transaction {
+	if !s.takesBundles() {
 		return answer{}, refuse(http.StatusNotFound, "not-supported", "Bundles are not taken here")
 	}
-	b, err := readBundle(c.body)
-	if err != nil {
-		return answer{}, err
-	}
+	b := c.bundle
 	calls := make([]call, len(b.Entry))
 	for i, e := range b.Entry {
 		calls[i] = e.call(c)
@@ -87,7 +87,11 @@ func (s *Store) batch(calls []call) answer {
 // transaction does all entries or none, in the order DELETE, POST, PUT, GET, and answers in the order they came.
 // Source: http://hl7.org/fhir/R4/http.html#trules (from memory).
 func (s *Store) transaction(entries []entryRequest, calls []call) (answer, error) {
-	if limit := s.options.TransactionLimit; limit > 0 && len(calls) > limit {
+	limit := s.options.TransactionLimit
+	if slices.ContainsFunc(calls, func(c call) bool { return c.ifNoneExist != "" }) {
+		limit = cmp.Or(s.options.ConditionalTransactionLimit, limit)
+	}
+	if limit > 0 && len(calls) > limit {
 		return answer{}, refuse(http.StatusBadRequest, "too-costly", "the transaction has too many entries")
 	}
 	if err := checkTransaction(calls); err != nil {
@@ -199,7 +203,7 @@ func (s *Store) resolve(entries []entryRequest, calls []call) error {
 func checkTransaction(calls []call) error {
 	seen := map[string]bool{}
 	for i, c := range calls {
-		if !slices.Contains(transactionOrder, c.method) || c.interaction() == "" || c.interaction() == "batch" {
+		if !slices.Contains(transactionOrder, c.method) || c.interaction() == "" || len(c.segments) == 0 {
 			return inEntry(i, refuse(http.StatusBadRequest, "not-supported", "no such interaction in a transaction"))
 		}
 		var subject string

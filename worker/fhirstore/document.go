@@ -16,7 +16,7 @@ import (
 type document struct {
 	raw     []byte
 	typ, id string
-	typeEnd int     // behind the value of resourceType, where a missing id and meta go
+	typeEnd int     // behind the value of resourceType, where a missing id goes; a missing meta goes behind the id
 	idAt    place   // value of id
 	metaAt  place   // value of meta
 	version place   // value of meta.versionId
@@ -90,13 +90,15 @@ func parseDocument(raw []byte) (document, error) {
 func (d document) stamped(id, version string, at time.Time) []byte {
 	when := at.UTC().Format(instantLayout)
 	var e edits
+	metaEnd := d.typeEnd
 	if d.idAt != (place{}) {
 		e.replace(d.idAt, quote(id))
+		metaEnd = d.idAt.end
 	} else {
 		e.insert(d.typeEnd, `,"id":`+quote(id))
 	}
 	if d.metaAt == (place{}) {
-		e.insert(d.typeEnd, `,"meta":{"versionId":`+quote(version)+`,"lastUpdated":`+quote(when)+`}`)
+		e.insert(metaEnd, `,"meta":{"versionId":`+quote(version)+`,"lastUpdated":`+quote(when)+`}`)
 		return e.apply(d.raw)
 	}
 	missing := ""
@@ -229,11 +231,9 @@ func stringValue(v []byte) (string, error) {
 	return string(b), err
 }
 
+// quote writes a JSON string. Invalid UTF-8 becomes U+FFFD, which is all that AppendQuote finds wrong.
 func quote(s string) string {
-	b, err := jsontext.AppendQuote(nil, s)
-	if err != nil { // only invalid UTF-8, which is written as U+FFFD
-		return string(b)
-	}
+	b, _ := jsontext.AppendQuote(nil, s)
 	return string(b)
 }
 

@@ -82,11 +82,6 @@ func (s *Store) ResetRequests() {
 // note records a call, and returns the fault that shall happen to it, or nil.
 func (x *exchange) note(c call) *Fault {
 	r := Request{Method: c.method, Path: strings.Join(c.segments, "/"), Query: c.query, Interaction: c.interaction(), InBundle: c.inBundle}
-	if r.Interaction == "batch" {
-		if b, err := readBundle(c.body); err == nil {
-			r.Interaction = b.Type
-		}
-	}
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	if len(x.requests) == mostRequests {

@@ -41,6 +41,8 @@ type Options struct {
 	UnsafeConditionalCreate bool // parallel conditional creates may create more than one
 	TransactionLimit        int  // most entries of a transaction, more are refused with 400; 0 = no limit
 
+	ConditionalTransactionLimit int // the same for a transaction with an ifNoneExist; 0 = TransactionLimit
+
 	Now   func() time.Time // clock of meta.lastUpdated; nil = time.Now
 	NewID func() string    // ids that the server assigns; nil = random UUIDs
 }
@@ -72,7 +74,7 @@ func RouterOptions() Options {
 	o.StrictPatientReference = true
 	o.IgnoreUnknownParams, o.StrictHandling = false, false
 	o.IgnorePrefer, o.OpaqueVersions, o.BareStatus, o.ShuffledHistory = true, true, true, true
-	o.TransactionLimit = 50
+	o.TransactionLimit, o.ConditionalTransactionLimit = 50, 8
 	return o
 }
 

@@ -2,6 +2,7 @@ package fhirstore
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -27,6 +28,7 @@ type call struct {
 	query    string   // still URL-encoded; of POST _search the form
 	base     string   // absolute, for links
 	body     []byte
+	bundle   bundleRequest // of a POST to the base
 	inBundle bool
 
 	ifMatch     string
@@ -64,7 +66,7 @@ func (c call) interaction() string {
 	case c.method == http.MethodGet && n == 4 && history:
 		return "vread"
 	case c.method == http.MethodPost && n == 0:
-		return "batch"
+		return cmp.Or(c.bundle.Type, "batch")
 	case c.method == http.MethodPost && n == 1:
 		return "create"
 	case c.method == http.MethodPut && n == 2:
@@ -104,8 +106,8 @@ func (s *Store) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		fault.answer(w, s)
 		return
 	}
-	if err == nil {
-		err = s.authorise(r, c)
+	if refused := s.authorise(r, c); refused != nil {
+		err = refused
 	}
 	var a answer
 	if err == nil {
@@ -162,7 +164,10 @@ func (s *Store) readCall(w http.ResponseWriter, r *http.Request) (call, error) {
 		}
 		c.body = body
 	}
-	return c, nil
+	if c.interaction() == "batch" && s.takesBundles() {
+		c.bundle, err = readBundle(body)
+	}
+	return c, err
 }
 
 func (s *Store) base(r *http.Request) string {
@@ -192,7 +197,7 @@ func acceptsJSON(r *http.Request) bool {
 // carryOut does one request, whole Bundles included.
 func (s *Store) carryOut(c call) (answer, error) {
 	switch c.interaction() {
-	case "batch":
+	case "batch", "transaction":
 		return s.bundle(c)
 	case "capabilities":
 		return answer{status: http.StatusOK, body: s.capability(c.base)}, nil
@@ -237,7 +242,7 @@ const unsafeWindow = time.Millisecond
 // do carries one interaction out, for which mu is held.
 func (s *Store) do(c call) (answer, error) {
 	kind := c.interaction()
-	if kind == "" || kind == "batch" || kind == "capabilities" {
+	if len(c.segments) == 0 || kind == "" || kind == "capabilities" {
 		return answer{}, refuse(http.StatusMethodNotAllowed, "not-supported", "no such interaction here")
 	}
 	typ := c.segments[0]

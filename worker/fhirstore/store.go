@@ -292,7 +292,8 @@ func (s *Store) remove(r *record) {
 }
 
 func (s *Store) next(r *record, method string) *version {
-	v := &version{number: strconv.Itoa(len(r.versions) + 1), at: s.options.Now(), method: method}
+	// meta.lastUpdated has milliseconds, and searching by it must agree with what is written.
+	v := &version{number: strconv.Itoa(len(r.versions) + 1), at: s.options.Now().UTC().Truncate(time.Millisecond), method: method}
 	if s.options.OpaqueVersions {
 		v.number = uuid.NewString()
 	}
