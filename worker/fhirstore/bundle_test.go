@@ -63,6 +63,15 @@ func TestTransactionTiesItsEntriesTogether(t *testing.T) {
 	require.Contains(t, string(c.store.All("Flag")[0]), `"value":"`+urnA+`"`, "an identifier is no reference")
 }
 
+func TestReferencesThatAreNoPlaceholdersStay(t *testing.T) {
+	c := start(t, DefaultOptions())
+	c.do("POST", "", bundleOf("transaction",
+		entry("PUT", "Flag/a", flag("a", "p"), c.url+"/Flag/a"),
+		entry("PUT", "Task/t", `{"resourceType":"Task","id":"t","focus":{"reference":"`+c.url+`/Flag/a"},"basedOn":[{"reference":"`+urnB+`"}]}`, "")))
+	task, _ := c.store.Get("Task/t")
+	require.Contains(t, string(task), `"focus":{"reference":"`+c.url+`/Flag/a"},"basedOn":[{"reference":"`+urnB+`"}]`)
+}
+
 func TestTransactionConditionalCreate(t *testing.T) {
 	c := start(t, DefaultOptions())
 	c.put(flag("there", "p"))

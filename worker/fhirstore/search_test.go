@@ -77,6 +77,7 @@ func TestSearch(t *testing.T) {
 		{"Appointment?_sort=date", "Appointment/a1 Appointment/a2 Appointment/a3 Appointment/a4"},
 		{"Appointment?_sort=-_id&status=booked", "Appointment/a3 Appointment/a1"},
 		{"Appointment?_id=a1&_include=Appointment:patient", "Appointment/a1 +Patient/p"},
+		{"Appointment?patient=Patient/p&_include=Appointment:patient", "Appointment/a1 Appointment/a2 +Patient/p"},
 		{"Appointment?_id=a3&_include=Appointment:patient", "Appointment/a3 +Patient/q"},
 		{"Appointment?status=booked&_include=Appointment:actor:Practitioner", "Appointment/a1 Appointment/a3 +Practitioner/p"},
 
@@ -257,6 +258,7 @@ func TestPaging(t *testing.T) {
 		{"page size of the server", DefaultOptions(), "Flag?patient=Patient/p", "4,3", true},
 		{"fewer asked for", DefaultOptions(), "Flag?_count=3", "3,3,1", true},
 		{"more asked for", DefaultOptions(), "Flag?_count=100", "4,3", true},
+		{"found twice", DefaultOptions(), "Flag?identifier=f1,urn:f|f1,f2", "2", true},
 		{"all on one page", DefaultOptions(), "Flag?_id=f0,f1,f2,f3", "4", true},
 		{"count only", DefaultOptions(), "Flag?_summary=count", "0", true},
 		{"count zero", DefaultOptions(), "Flag?_count=0", "0", true},
