@@ -100,15 +100,9 @@ func readVersion(d *jsontext.Decoder) (string, error) {
 	return meta.VersionID, nil
 }
 
-// confirm checks that a whole body is what was asked for.
-func (h resourceHead) confirm(a *Answer, wantType, wantID string) error {
-	if h.kind != wantType || (wantID != "" && h.id != wantID) {
-		return ErrNotFHIR
-	}
-	if wantID != "" {
-		a.setETag(h)
-	}
-	return nil
+// is says whether a resource is the one that asked told to expect.
+func (h resourceHead) is(resourceType, id string) bool {
+	return h.kind == resourceType && (id == "" || h.id == id)
 }
 
 // take fills in how the request ended. Of an answer that is no use only an OperationOutcome is kept.
@@ -133,14 +127,17 @@ func (a *Answer) setETag(h resourceHead) {
 
 // confirm checks that a batch entry is what was asked for in its place. A resource of another id shows that the entries do not
 // stand in the order asked, so that none can be trusted (ErrEntries).
-func confirm(operation string, a *Answer, wantType, wantID string) error {
+func (a *Answer) confirm(operation, path string) error {
+	wantType, wantID := asked(path)
 	head, err := inspect(a.Body, false)
 	switch {
 	case err != nil, head.kind == "OperationOutcome" && wantType != "OperationOutcome":
 		issues, _ := issueCodes(a.Body)
 		return &Error{Operation: operation, Status: a.Status, Issues: issues, kind: Unavailable, weak: true, err: ErrNotFHIR}
-	case head.confirm(a, wantType, wantID) != nil:
-		return &Error{Operation: operation, Status: a.Status, kind: Unavailable, weak: true, err: ErrEntries}
+	case !head.is(wantType, wantID):
+		return ErrEntries
+	case wantID != "":
+		a.setETag(head)
 	}
 	return nil
 }

@@ -316,32 +316,12 @@ func (c *Client) withoutBatch(err error) bool {
 	return true
 }
 
-func (c *Client) batch(ctx context.Context, paths []string) ([]Answer, error) {
-	answers := make([]Answer, len(paths))
+func (c *Client) batch(ctx context.Context, paths []string) (answers []Answer, err error) {
 	throttled := false
-	_, err := c.exchange(ctx, request{
+	_, err = c.exchange(ctx, request{
 		operation: OpBatch, method: http.MethodPost, url: c.at.base, body: batchBundle(paths), prefer: preferStrict, idempotent: true,
-	}, func(r reply) error {
-		n := 0
-		err := walkEntries(r.body, func(e entry) error {
-			if n == len(paths) {
-				return ErrEntries
-			}
-			a := &answers[n]
-			*a = c.entryAnswer(OpBatch, paths[n], e)
-			if a.Err == nil {
-				wantType, wantID := asked(paths[n])
-				if a.Err = confirm(OpBatch, a, wantType, wantID); a.Err != nil && errors.Is(a.Err, ErrEntries) {
-					return ErrEntries
-				}
-			}
-			throttled = throttled || KindOf(a.Err) == Throttled
-			n++
-			return nil
-		})
-		if err == nil && n != len(paths) {
-			err = ErrEntries
-		}
+	}, func(r reply) (err error) {
+		answers, throttled, err = c.batchAnswers(paths, r.body)
 		return err
 	})
 	if err != nil {
@@ -351,6 +331,31 @@ func (c *Client) batch(ctx context.Context, paths []string) ([]Answer, error) {
 		c.gate.throttled()
 	}
 	return answers, nil
+}
+
+// batchAnswers takes a batch-response apart. It is all or nothing: entries that do not match the paths leave no answer.
+func (c *Client) batchAnswers(paths []string, body []byte) (answers []Answer, throttled bool, err error) {
+	answers = make([]Answer, 0, len(paths))
+	err = walkEntries(body, func(e entry) error {
+		if len(answers) == len(paths) {
+			return ErrEntries
+		}
+		path := paths[len(answers)]
+		a := c.entryAnswer(OpBatch, path, e)
+		if a.Err == nil {
+			a.Err = a.confirm(OpBatch, path)
+		}
+		if errors.Is(a.Err, ErrEntries) {
+			return ErrEntries
+		}
+		throttled = throttled || KindOf(a.Err) == Throttled
+		answers = append(answers, a)
+		return nil
+	})
+	if err == nil && len(answers) != len(paths) {
+		err = ErrEntries
+	}
+	return answers, throttled, err
 }
 
 // batchBundle is the batch of GETs for paths that cleanPath passed, which need no escaping in JSON.
@@ -420,13 +425,14 @@ func (c *Client) fetch(ctx context.Context, operation string, u *url.URL, path, 
 	}
 	r, err := c.exchange(ctx, request{operation: operation, method: http.MethodGet, url: u, prefer: prefer}, func(r reply) error {
 		head, err := inspect(r.body, true)
-		if err != nil {
-			return err
+		if err == nil && !head.is(wantType, wantID) {
+			err = ErrNotFHIR
 		}
-		if wantID != "" {
+		if err == nil && wantID != "" {
 			a.ETag = r.header.Get("ETag")
+			a.setETag(head)
 		}
-		return head.confirm(&a, wantType, wantID)
+		return err
 	})
 	a.take(r, err)
 	return a

@@ -25,7 +25,7 @@ func FuzzBatchAnswer(f *testing.F) {
 			a := c.entryAnswer(OpBatch, "Patient/1", e)
 			require.Equal(t, e.status < 200 || e.status > 299, a.Err != nil)
 			if a.Err == nil {
-				a.Err = confirm(OpBatch, &a, "Patient", "1")
+				a.Err = a.confirm(OpBatch, "Patient/1")
 			}
 			if a.Err == nil {
 				require.True(t, jsontext.Value(a.Body).IsValid(lenient))

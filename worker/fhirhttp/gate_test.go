@@ -2,6 +2,7 @@ package fhirhttp
 
 import (
 	"context"
+	"errors"
 	"net/http"
 	"strconv"
 	"sync/atomic"
@@ -289,5 +290,43 @@ func TestCancelWhileWaitingForASlotOrForQuiet(t *testing.T) {
 		_, err = c.Read(ctx, "Patient/1")
 		require.Equal(t, context.Canceled, err)
 		require.NoError(t, read(t, c), "a short quiet is waited out")
+	})
+}
+
+func TestQueuedRequestsAreNotSentWhenTheBreakerOpens(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := &script{steps: []func(http.ResponseWriter){func(w http.ResponseWriter) { time.Sleep(10 * time.Millisecond); status(502)(w) }}}
+		c := bubbleClient(t, s.ServeHTTP, func(cfg *Config) { cfg.MaxInFlight = 1 })
+		done := make(chan error)
+		for range 20 {
+			go func() { _, err := c.Read(t.Context(), "Patient/1"); done <- err }()
+		}
+		held := 0
+		for range 20 {
+			if err := <-done; errors.Is(err, ErrOpen) {
+				held++
+			}
+		}
+		require.Equal(t, 15, held)
+		require.EqualValues(t, 5, s.asked.Load())
+	})
+}
+
+func TestWaitingForTheCapabilityCanBeCancelled(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := bubbleClient(t, func(w http.ResponseWriter, _ *http.Request) {
+			time.Sleep(5 * time.Second)
+			answer(w, 200, capabilityR4)
+		})
+		asking := make(chan error)
+		go func() { _, err := c.Capability(t.Context()); asking <- err }()
+		synctest.Wait()
+		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
+		_, err := c.Capability(ctx)
+		requireKind(t, Unavailable, err)
+		_, err = c.Refresh(ctx)
+		requireKind(t, Unavailable, err)
+		require.NoError(t, <-asking)
 	})
 }

@@ -165,7 +165,7 @@ func TestAnswersOfEverySizeUpToTheLimit(t *testing.T) {
 }
 
 func TestHugeAnswersCostLittleMemory(t *testing.T) {
-	bomb := squeeze(t, make([]byte, 64<<20))
+	bomb := squeeze(t, make([]byte, 16<<20))
 	for name, handler := range map[string]http.HandlerFunc{
 		"a gibibyte of known length": func(w http.ResponseWriter, _ *http.Request) {
 			w.Header().Set("Content-Length", fmt.Sprint(1<<30))
@@ -348,4 +348,13 @@ func pkcs8(t *testing.T, key any) []byte {
 	der, err := x509.MarshalPKCS8PrivateKey(key)
 	require.NoError(t, err)
 	return der
+}
+
+func TestFailureIsKnownByItsStatusEvenIfCut(t *testing.T) {
+	c, _ := newClient(t, func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Retry-After", "40")
+		w.Header().Set("Content-Length", "4000")
+		w.WriteHeader(http.StatusTooManyRequests)
+	})
+	require.Equal(t, 40*time.Second, requireKind(t, Throttled, read(t, c)).RetryAfter)
 }
