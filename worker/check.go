@@ -20,17 +20,14 @@ const checkTimeout = 15 * time.Second
 // OpenStream connects a command to the stream that a running worker uses: the clinic's NATS server, or the one embedded in
 // the worker on this machine, whose address and token the configuration names. It creates nothing.
 func OpenStream(ctx context.Context, cfg Config) (*stream.Stream, error) {
-	c := streamConfig(cfg, slog.New(slog.DiscardHandler), nil)
+	c := streamConfig(cfg, slog.New(slog.DiscardHandler))
 	manage := false
 	c.Manage = &manage
 	if cfg.NATSURL == "" {
 		c.URL = "nats://" + cfg.NATSListen
 		c.StoreDir, c.Listen = "", ""
 		c.CertFile, c.KeyFile = "", ""
-		switch cfg.NATSTokenFile {
-		case stream.NoToken:
-			c.TokenFile = ""
-		case "":
+		if cfg.NATSTokenFile == "" {
 			c.TokenFile = filepath.Join(cfg.NATSStoreDir, "token")
 		}
 	}

@@ -50,7 +50,7 @@ func (o Offline) Read(r io.Reader, each func(Result) error) error {
 		if err != nil {
 			return fmt.Errorf("not JSON from byte %d on", d.InputOffset())
 		}
-		if depth(v) > maxDepth {
+		if fhirmap.Nesting(v) > maxDepth {
 			return fmt.Errorf("nested deeper than %d levels", maxDepth)
 		}
 		var head struct {
@@ -83,25 +83,6 @@ func (o Offline) Read(r io.Reader, each func(Result) error) error {
 	}
 	b.WriteString(`]}`)
 	return o.bundle(b.Bytes(), each)
-}
-
-func depth(v jsontext.Value) int {
-	deepest, now, inString := 0, 0, false
-	for i := 0; i < len(v); i++ {
-		switch c := v[i]; {
-		case inString && c == '\\':
-			i++
-		case c == '"':
-			inString = !inString
-		case inString:
-		case c == '{' || c == '[':
-			now++
-			deepest = max(deepest, now)
-		case c == '}' || c == ']':
-			now--
-		}
-	}
-	return deepest
 }
 
 func (o Offline) bundle(body []byte, each func(Result) error) error {

@@ -60,6 +60,7 @@ type Worker struct {
 	lanes, sweepLanes chan struct{}
 	retries           chan nudge
 	swept             chan struct{}
+	sweepNow          <-chan struct{}
 	ackWait           time.Duration
 	eventTimeout      time.Duration
 }
@@ -73,6 +74,8 @@ type Parts struct {
 	FHIR      *fhirhttp.Client
 	Stream    *stream.Stream
 	Metrics   *Metrics
+	// SweepNow asks for a sweep out of turn; nil never does.
+	SweepNow <-chan struct{}
 	// Now is the clock; nil is time.Now.
 	Now func() time.Time
 }
@@ -84,7 +87,7 @@ func New(p Parts) *Worker {
 		fhir: p.FHIR, stream: p.Stream, metrics: p.Metrics, now: p.Now,
 		locks: patientLocks{seed: maphash.MakeSeed()}, outcomes: newOutcomes(), attempts: attempts{bySeq: map[uint64]int{}},
 		lanes: make(chan struct{}, p.Config.Concurrency), sweepLanes: make(chan struct{}, max(1, p.Config.Concurrency/2)),
-		retries: make(chan nudge, 1024), swept: make(chan struct{}, 1), ackWait: ackWait, eventTimeout: eventTimeout,
+		retries: make(chan nudge, 1024), swept: make(chan struct{}, 1), sweepNow: p.SweepNow, ackWait: ackWait, eventTimeout: eventTimeout,
 	}
 	if w.log == nil {
 		w.log = slog.New(slog.DiscardHandler)
@@ -143,7 +146,19 @@ func Serve(ctx context.Context, cfg Config, cat *rules.Catalogue, version string
 		return err
 	}
 	defer fhir.Close()
-	nats, err := stream.Open(ctx, streamConfig(cfg, log, metrics))
+	// A stream that was made anew, or could not store for a while, may have lost events: the sweep closes the hole.
+	holes := make(chan struct{}, 1)
+	natsConfig := streamConfig(cfg, log)
+	natsConfig.OnEvent = func(kind string) {
+		metrics.streamEvents.WithLabelValues(kind).Inc()
+		if kind == stream.EventCreated || kind == stream.EventStore {
+			select {
+			case holes <- struct{}{}:
+			default:
+			}
+		}
+	}
+	nats, err := stream.Open(ctx, natsConfig)
 	if err != nil {
 		return err
 	}
@@ -152,7 +167,7 @@ func Serve(ctx context.Context, cfg Config, cat *rules.Catalogue, version string
 		defer cancel()
 		err = errors.Join(err, nats.Close(closing))
 	}()
-	w := New(Parts{Config: cfg, Version: version, Log: log, Catalogue: cat, FHIR: fhir, Stream: nats, Metrics: metrics})
+	w := New(Parts{Config: cfg, Version: version, Log: log, Catalogue: cat, FHIR: fhir, Stream: nats, Metrics: metrics, SweepNow: holes})
 	listener, err := net.Listen("tcp", cfg.HTTPAddr)
 	if err != nil {
 		return ConfigError{cfg.places["http.addr"], "http.addr", "cannot listen: " + listenText(err)}
@@ -206,7 +221,7 @@ func OpenFHIR(cfg Config, version string, log *slog.Logger, m *Metrics) (*fhirht
 	return client, nil
 }
 
-func streamConfig(cfg Config, log *slog.Logger, m *Metrics) stream.Config {
+func streamConfig(cfg Config, log *slog.Logger) stream.Config {
 	c := stream.Config{
 		URL: cfg.NATSURL, CredsFile: cfg.NATSCreds, NKeyFile: cfg.NATSNKey, TokenFile: cfg.NATSTokenFile,
 		CAFile: cfg.NATSCAFile, CertFile: cfg.NATSCertFile, KeyFile: cfg.NATSKeyFile,
@@ -214,9 +229,6 @@ func streamConfig(cfg Config, log *slog.Logger, m *Metrics) stream.Config {
 	}
 	if cfg.NATSManage.Set {
 		c.Manage = &cfg.NATSManage.Value
-	}
-	if m != nil {
-		c.OnEvent = func(kind string) { m.streamEvents.WithLabelValues(kind).Inc() }
 	}
 	return c
 }

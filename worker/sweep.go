@@ -40,7 +40,18 @@ func (w *Worker) sweepLoop(ctx context.Context) {
 		case w.swept <- struct{}{}:
 		default:
 		}
-		pause(ctx, next)
+		w.untilNextSweep(ctx, next)
+	}
+}
+
+// untilNextSweep waits for the interval, or for somebody who asks for a sweep out of turn.
+func (w *Worker) untilNextSweep(ctx context.Context, d time.Duration) {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+	case <-t.C:
+	case <-w.sweepNow:
 	}
 }
 

@@ -1,0 +1,61 @@
+package fhirmap
+
+import (
+	"github.com/go-json-experiment/json/jsontext"
+
+	"pupilrisk/rules"
+)
+
+type allergyJSON struct {
+	ID                 string        `json:"id"`
+	Meta               metaJSON      `json:"meta"`
+	ClinicalStatus     conceptJSON   `json:"clinicalStatus"`
+	VerificationStatus conceptJSON   `json:"verificationStatus"`
+	Code               conceptJSON   `json:"code"`
+	Patient            referenceJSON `json:"patient"`
+	OnsetDateTime      string        `json:"onsetDateTime"`
+	OnsetPeriod        periodJSON    `json:"onsetPeriod"`
+	RecordedDate       string        `json:"recordedDate"`
+	LastOccurrence     string        `json:"lastOccurrence"`
+	Note               []noteJSON    `json:"note"`
+	Reaction           []struct {
+		Substance     conceptJSON   `json:"substance"`
+		Manifestation []conceptJSON `json:"manifestation"`
+		Description   string        `json:"description"`
+	} `json:"reaction"`
+}
+
+func (r *Record) allergy(raw jsontext.Value) error {
+	var a allergyJSON
+	if err := r.decodeStrict(raw, &a); err != nil {
+		return err
+	}
+	if err := r.own(a.Patient); err != nil {
+		return err
+	}
+	verdict, word, err := problemStatus(a.ClinicalStatus, a.VerificationStatus)
+	if err != nil {
+		return err
+	}
+	onset, err := dates(r.o.Zone, a.OnsetDateTime, a.OnsetPeriod.Start, a.LastOccurrence)
+	if err != nil {
+		return dropDate
+	}
+	recorded, err := dates(r.o.Zone, a.RecordedDate)
+	if err != nil {
+		return dropDate
+	}
+	e := rules.Entry{
+		Reference: "AllergyIntolerance/" + a.ID, Kind: rules.Intolerance, Concepts: concepts(a.Code), Standing: verdict.standing,
+		Ended: verdict.ended, Status: word, Start: onset, Recorded: recorded, Restricted: a.Meta.restricted(),
+	}
+	texts := noteTexts(a.Note)
+	for _, x := range a.Reaction {
+		e.Concepts = append(e.Concepts, concepts(x.Substance)...)
+		e.Qualifiers = append(e.Qualifiers, concepts(x.Manifestation...)...)
+		texts = append(texts, x.Description)
+	}
+	e.Note = notes(r.o.Limits.Text, texts...)
+	r.entries = append(r.entries, pending{typ: "AllergyIntolerance", entry: e})
+	return nil
+}

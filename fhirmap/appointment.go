@@ -1,0 +1,247 @@
+package fhirmap
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+
+	"pupilrisk/rules"
+)
+
+// Appointment is a booking, with all that tells whether it is a lens operation and of which eye.
+type Appointment struct {
+	ID, Version string
+	Status      string
+	Start, End  time.Time
+	Patients    []string // Patient/id
+	// BusinessID is the value of the identifier whose system the site names.
+	BusinessID string
+	// Concepts are everything that says what is booked.
+	Concepts    []rules.Concept
+	Eye         rules.Eye
+	EyeConflict bool
+	// Service is what is booked, as a person reads it.
+	Service string
+}
+
+type appointmentJSON struct {
+	ResourceType    string           `json:"resourceType"`
+	ID              string           `json:"id"`
+	Meta            metaJSON         `json:"meta"`
+	Contained       []jsontext.Value `json:"contained"`
+	Identifier      []identifierJSON `json:"identifier"`
+	Status          string           `json:"status"`
+	ServiceCategory []conceptJSON    `json:"serviceCategory"`
+	ServiceType     []conceptJSON    `json:"serviceType"`
+	Specialty       []conceptJSON    `json:"specialty"`
+	AppointmentType conceptJSON      `json:"appointmentType"`
+	ReasonCode      []conceptJSON    `json:"reasonCode"`
+	ReasonReference []referenceJSON  `json:"reasonReference"`
+	Description     string           `json:"description"`
+	Comment         string           `json:"comment"`
+	Start           string           `json:"start"`
+	End             string           `json:"end"`
+	BasedOn         []referenceJSON  `json:"basedOn"`
+	Participant     []struct {
+		Actor  referenceJSON `json:"actor"`
+		Status string        `json:"status"`
+	} `json:"participant"`
+
+	start, end time.Time
+}
+
+type serviceRequestJSON struct {
+	ID                 string           `json:"id"`
+	Contained          []jsontext.Value `json:"contained"`
+	Extension          []siteExtension  `json:"extension"`
+	Status             string           `json:"status"`
+	Code               conceptJSON      `json:"code"`
+	OrderDetail        []conceptJSON    `json:"orderDetail"`
+	Subject            referenceJSON    `json:"subject"`
+	OccurrenceDateTime string           `json:"occurrenceDateTime"`
+	OccurrencePeriod   periodJSON       `json:"occurrencePeriod"`
+	BodySite           []bodySiteJSON   `json:"bodySite"`
+	ReasonCode         []conceptJSON    `json:"reasonCode"`
+	Note               []noteJSON       `json:"note"`
+}
+
+func (r *Record) decodeAppointment(raw jsontext.Value) (appointmentJSON, error) {
+	var a appointmentJSON
+	if err := r.decodeStrict(raw, &a); err != nil {
+		return a, err
+	}
+	if a.ResourceType != "Appointment" || a.ID != "" && !validID(a.ID) {
+		return a, dropError{rules.DropType}
+	}
+	if !slices.Contains(appointmentStatuses, a.Status) {
+		return a, dropCode
+	}
+	start, err := dates(r.o.Zone, a.Start)
+	if err != nil {
+		return a, dropDate
+	}
+	end, err := dates(r.o.Zone, a.End)
+	if err != nil {
+		return a, dropDate
+	}
+	a.start, a.end = start.From, end.From
+	return a, nil
+}
+
+// appointment keeps a booking of this patient. One of another patient is no fault: it is the same booking, given away.
+func (r *Record) appointment(raw jsontext.Value) error {
+	a, err := r.decodeAppointment(raw)
+	if err != nil {
+		return err
+	}
+	r.bookings = append(r.bookings, a)
+	return nil
+}
+
+func (r *Record) serviceRequest(raw jsontext.Value) error {
+	var q serviceRequestJSON
+	if err := r.decodeStrict(raw, &q); err != nil {
+		return err
+	}
+	if err := r.own(q.Subject); err != nil {
+		return err
+	}
+	r.requests = append(r.requests, q)
+	return r.hold(raw)
+}
+
+func (r *Record) requestSide(q *serviceRequestJSON) side {
+	p := pending{contained: containedOf(q.Contained)}
+	p.sites(q.BodySite, q.Code, q.Extension)
+	for _, d := range q.OrderDetail {
+		p.side.concept(d, true)
+	}
+	for _, ref := range p.structures {
+		if raw, ok := r.lookup(&p, ref); ok {
+			p.side.structure(raw)
+		}
+	}
+	for _, n := range q.Note {
+		p.side.written.add(eyeInText(n.Text, false))
+	}
+	return p.side
+}
+
+// Appointments are the bookings read, with what they are based on.
+func (r *Record) Appointments() []Appointment {
+	out := make([]Appointment, 0, len(r.bookings))
+	for i := range r.bookings {
+		out = append(out, r.booking(&r.bookings[i]))
+	}
+	slices.SortStableFunc(out, func(x, y Appointment) int {
+		if c := x.Start.Compare(y.Start); c != 0 {
+			return c
+		}
+		return strings.Compare(x.ID, y.ID)
+	})
+	return out
+}
+
+func (r *Record) booking(a *appointmentJSON) Appointment {
+	out := Appointment{ID: a.ID, Version: a.Meta.VersionID, Status: a.Status, Start: a.start, End: a.end}
+	for _, p := range a.Participant {
+		ref := r.reference(p.Actor.Reference)
+		if ValidReference(ref, "Patient") && !slices.Contains(out.Patients, ref) {
+			out.Patients = append(out.Patients, ref)
+		}
+	}
+	for _, id := range a.Identifier {
+		if id.Value != "" && id.System == r.o.BusinessIdentifierSystem && id.System != "" {
+			out.BusinessID = id.Value
+		}
+	}
+	var s side
+	all := slices.Concat(a.ServiceType, a.ReasonCode, []conceptJSON{a.AppointmentType}, a.ServiceCategory, a.Specialty)
+	for i, c := range all {
+		if c.empty() {
+			continue
+		}
+		out.Concepts = append(out.Concepts, c.concept())
+		if i < len(a.ServiceType)+len(a.ReasonCode) {
+			s.concept(c, true)
+		}
+	}
+	for _, text := range []string{a.Description, a.Comment} {
+		if text != "" {
+			out.Concepts = append(out.Concepts, rules.Concept{Text: notes(r.o.Limits.Text, text)})
+			s.written.add(eyeInText(text, true))
+		}
+	}
+	contained := containedOf(a.Contained)
+	for _, ref := range slices.Concat(a.BasedOn, a.ReasonReference) {
+		if c, ok := ref.named(); ok {
+			out.Concepts = append(out.Concepts, c)
+			s.written.add(eyeInText(c.Text, true))
+		}
+	}
+	for _, ref := range a.BasedOn {
+		raw, ok := contained[ref.Reference]
+		if !ok {
+			raw, ok = r.held[r.reference(ref.Reference)]
+		}
+		var q serviceRequestJSON
+		if !ok || json.Unmarshal(raw, &q) != nil {
+			continue
+		}
+		out.Concepts = append(out.Concepts, concepts(q.Code)...)
+		rs := r.requestSide(&q)
+		s.merge(rs)
+	}
+	out.Eye, out.EyeConflict = s.eye()
+	out.Service = service(out.Concepts)
+	return out
+}
+
+// merge adds what another statement says.
+func (s *side) merge(o side) {
+	for _, pair := range []struct{ to, from *sides }{{&s.coded, &o.coded}, {&s.written, &o.written}} {
+		pair.to.right = pair.to.right || pair.from.right
+		pair.to.left = pair.to.left || pair.from.left
+		pair.to.both = pair.to.both || pair.from.both
+	}
+}
+
+// service is what is booked, as a person reads it: the first text or display.
+func service(all []rules.Concept) string {
+	for _, c := range all {
+		if c.Text != "" {
+			return clipText(c.Text)
+		}
+		for _, k := range c.Codes {
+			if k.Display != "" {
+				return clipText(k.Display)
+			}
+		}
+	}
+	return ""
+}
+
+// DecodeAppointment reads one Appointment, as an event or a server gives it.
+func DecodeAppointment(body []byte) (Appointment, error) {
+	r := NewRecord("", Options{})
+	a, err := r.decodeAppointment(body)
+	if err != nil {
+		return Appointment{}, err
+	}
+	return r.booking(&a), nil
+}
+
+// Appointments reads a page of bookings of many patients. Those that cannot be read are named in dropped.
+func Appointments(body []byte, o Options) (out []Appointment, info BundleInfo, dropped []rules.Dropped, err error) {
+	r := NewRecord("", o)
+	info, err = WalkBundle(body, o.Limits, func(e BundleEntry) error {
+		if h := head(e.Resource); h.ResourceType == "Appointment" || h.ResourceType == "" && e.Resource != nil {
+			r.take("Appointment", e)
+		}
+		return nil
+	})
+	return r.Appointments(), info, r.dropped, err
+}

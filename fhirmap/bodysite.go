@@ -1,0 +1,77 @@
+package fhirmap
+
+import (
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+
+	"pupilrisk/rules"
+)
+
+// The extensions by which R4 says more about a site than a code (hl7.org/fhir/R4/extension-bodysite.html and
+// extension-procedure-targetbodystructure.html; the laterality extension is of FHIR 5, used across versions).
+const (
+	extBodySite        = "http://hl7.org/fhir/StructureDefinition/bodySite"
+	extTargetStructure = "http://hl7.org/fhir/StructureDefinition/procedure-targetBodyStructure"
+	extLaterality      = "http://hl7.org/fhir/StructureDefinition/observation-structureLaterality"
+)
+
+type siteExtension struct {
+	URL       string        `json:"url"`
+	Reference referenceJSON `json:"valueReference"`
+	Concept   conceptJSON   `json:"valueCodeableConcept"`
+}
+
+// bodySiteJSON is a body site, which the eye-care guide fills with nothing but an extension.
+type bodySiteJSON struct {
+	conceptJSON
+	Extension []siteExtension `json:"extension"`
+}
+
+// structure reads the side out of a BodyStructure: its location and its qualifiers.
+func (s *side) structure(raw jsontext.Value) {
+	var b struct {
+		Location          conceptJSON   `json:"location"`
+		LocationQualifier []conceptJSON `json:"locationQualifier"`
+		Description       string        `json:"description"`
+	}
+	if json.Unmarshal(raw, &b) != nil {
+		return
+	}
+	s.concept(b.Location, true)
+	for _, q := range b.LocationQualifier {
+		s.concept(q, true)
+	}
+	s.written.add(eyeInText(b.Description, true))
+}
+
+// sites reads the side out of body sites, extensions and the code itself, in this order of rank: what is coded anywhere
+// comes before what is written.
+func (p *pending) sites(sites []bodySiteJSON, code conceptJSON, ext []siteExtension) {
+	for _, b := range sites {
+		p.side.concept(b.conceptJSON, true)
+		p.extensions(b.Extension)
+	}
+	p.extensions(ext)
+	p.side.concept(code, false)
+}
+
+func (p *pending) extensions(all []siteExtension) {
+	for _, x := range all {
+		switch x.URL {
+		case extBodySite, extTargetStructure:
+			if x.Reference.Reference != "" {
+				p.structures = append(p.structures, x.Reference.Reference)
+			}
+			p.side.written.add(eyeInText(x.Reference.Display, true))
+		case extLaterality:
+			p.side.concept(x.Concept, true)
+		}
+	}
+}
+
+func siteConcepts(sites []bodySiteJSON) (out []rules.Concept) {
+	for _, b := range sites {
+		out = append(out, concepts(b.conceptJSON)...)
+	}
+	return out
+}

@@ -1,0 +1,108 @@
+package fhirmap
+
+import (
+	"github.com/go-json-experiment/json/jsontext"
+
+	"pupilrisk/rules"
+)
+
+type conditionJSON struct {
+	ResourceType       string           `json:"resourceType"`
+	ID                 string           `json:"id"`
+	Meta               metaJSON         `json:"meta"`
+	Contained          []jsontext.Value `json:"contained"`
+	Extension          []siteExtension  `json:"extension"`
+	ClinicalStatus     conceptJSON      `json:"clinicalStatus"`
+	VerificationStatus conceptJSON      `json:"verificationStatus"`
+	Code               conceptJSON      `json:"code"`
+	BodySite           []bodySiteJSON   `json:"bodySite"`
+	Subject            referenceJSON    `json:"subject"`
+	OnsetDateTime      string           `json:"onsetDateTime"`
+	OnsetPeriod        periodJSON       `json:"onsetPeriod"`
+	AbatementDateTime  string           `json:"abatementDateTime"`
+	AbatementPeriod    periodJSON       `json:"abatementPeriod"`
+	AbatementString    string           `json:"abatementString"`
+	AbatementAge       *quantityJSON    `json:"abatementAge"`
+	RecordedDate       string           `json:"recordedDate"`
+	Stage              []struct {
+		Summary conceptJSON `json:"summary"`
+	} `json:"stage"`
+	Evidence []struct {
+		Code []conceptJSON `json:"code"`
+	} `json:"evidence"`
+	Note []noteJSON `json:"note"`
+}
+
+// codeOf is the first code of a status concept; "" if it has none.
+func codeOf(c conceptJSON) string {
+	for _, k := range c.Coding {
+		if k.Code != "" {
+			return k.Code
+		}
+	}
+	return ""
+}
+
+// problemStatus reads the two statuses that Condition and AllergyIntolerance share.
+func problemStatus(clinical, verification conceptJSON) (verdict, string, error) {
+	v, ok := verifications[codeOf(verification)]
+	if !ok {
+		return v, "", dropCode
+	}
+	c, ok := clinicalStatuses[codeOf(clinical)]
+	if !ok {
+		return c, "", dropCode
+	}
+	word := codeOf(verification)
+	if word == "" || word == "confirmed" {
+		word = codeOf(clinical)
+	}
+	return verdict{standing: v.standing, ended: c.ended}, word, nil
+}
+
+func (r *Record) condition(raw jsontext.Value) error {
+	var c conditionJSON
+	if err := r.decodeStrict(raw, &c); err != nil {
+		return err
+	}
+	if err := r.own(c.Subject); err != nil {
+		return err
+	}
+	verdict, word, err := problemStatus(c.ClinicalStatus, c.VerificationStatus)
+	if err != nil {
+		return err
+	}
+	onset, _, err := span(r.o.Zone, c.OnsetPeriod)
+	if err != nil {
+		return dropDate
+	}
+	if !onset.Known() {
+		if onset, err = dates(r.o.Zone, c.OnsetDateTime); err != nil {
+			return dropDate
+		}
+	}
+	abated, err := dates(r.o.Zone, c.AbatementDateTime, c.AbatementPeriod.End, c.AbatementPeriod.Start)
+	if err != nil {
+		return dropDate
+	}
+	recorded, err := dates(r.o.Zone, c.RecordedDate)
+	if err != nil {
+		return dropDate
+	}
+	e := rules.Entry{
+		Reference: "Condition/" + c.ID, Kind: rules.Condition, Concepts: concepts(c.Code), Standing: verdict.standing, Status: word,
+		Ended: verdict.ended || abated.Known() || c.AbatementString != "" || c.AbatementAge != nil,
+		Start: onset, End: abated, Recorded: recorded, Restricted: c.Meta.restricted(), Note: notes(r.o.Limits.Text, noteTexts(c.Note)...),
+	}
+	for _, s := range c.Stage {
+		e.Qualifiers = append(e.Qualifiers, concepts(s.Summary)...)
+	}
+	for _, v := range c.Evidence {
+		e.Qualifiers = append(e.Qualifiers, concepts(v.Code...)...)
+	}
+	e.Qualifiers = append(e.Qualifiers, siteConcepts(c.BodySite)...)
+	p := pending{typ: "Condition", entry: e, contained: containedOf(c.Contained)}
+	p.sites(c.BodySite, c.Code, c.Extension)
+	r.entries = append(r.entries, p)
+	return nil
+}

@@ -1,0 +1,81 @@
+package fhirmap
+
+import (
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+
+	"pupilrisk/rules"
+)
+
+type deviceUseJSON struct {
+	ID             string           `json:"id"`
+	Meta           metaJSON         `json:"meta"`
+	Contained      []jsontext.Value `json:"contained"`
+	Extension      []siteExtension  `json:"extension"`
+	Status         string           `json:"status"`
+	Subject        referenceJSON    `json:"subject"`
+	TimingPeriod   periodJSON       `json:"timingPeriod"`
+	TimingDateTime string           `json:"timingDateTime"`
+	RecordedOn     string           `json:"recordedOn"`
+	Device         referenceJSON    `json:"device"`
+	ReasonCode     []conceptJSON    `json:"reasonCode"`
+	BodySite       bodySiteJSON     `json:"bodySite"`
+	Note           []noteJSON       `json:"note"`
+}
+
+func (r *Record) deviceUse(raw jsontext.Value) error {
+	var d deviceUseJSON
+	if err := r.decodeStrict(raw, &d); err != nil {
+		return err
+	}
+	if err := r.own(d.Subject); err != nil {
+		return err
+	}
+	verdict, ok := statuses["DeviceUseStatement"][d.Status]
+	if !ok {
+		return dropCode
+	}
+	start, end, err := span(r.o.Zone, d.TimingPeriod)
+	if err != nil {
+		return dropDate
+	}
+	if !start.Known() {
+		if start, err = dates(r.o.Zone, d.TimingDateTime); err != nil {
+			return dropDate
+		}
+	}
+	recorded, err := dates(r.o.Zone, d.RecordedOn)
+	if err != nil {
+		return dropDate
+	}
+	p := pending{typ: "DeviceUseStatement", contained: containedOf(d.Contained), device: d.Device.Reference}
+	p.sites([]bodySiteJSON{d.BodySite}, conceptJSON{}, d.Extension)
+	p.entry = rules.Entry{
+		Reference: "DeviceUseStatement/" + d.ID, Kind: rules.Device, Concepts: displayConcept(d.Device), Standing: verdict.standing,
+		Ended: verdict.ended, Status: d.Status, Start: start, End: end, Recorded: recorded, Restricted: d.Meta.restricted(),
+		Qualifiers: append(concepts(d.ReasonCode...), siteConcepts([]bodySiteJSON{d.BodySite})...),
+		Note:       notes(r.o.Limits.Text, noteTexts(d.Note)...),
+	}
+	r.entries = append(r.entries, p)
+	return nil
+}
+
+// deviceConcepts are the names of a Device.
+func deviceConcepts(raw jsontext.Value) []rules.Concept {
+	var d struct {
+		Type       conceptJSON `json:"type"`
+		DeviceName []struct {
+			Name string `json:"name"`
+		} `json:"deviceName"`
+	}
+	if json.Unmarshal(raw, &d) != nil {
+		return nil
+	}
+	out := concepts(d.Type)
+	for _, n := range d.DeviceName {
+		if n.Name != "" {
+			out = append(out, rules.Concept{Text: n.Name})
+		}
+	}
+	return out
+}

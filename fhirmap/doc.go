@@ -1,0 +1,28 @@
+// Package fhirmap maps FHIR R4 both ways: a patient's record into the values that rules reasons about, and assessments into
+// the Flags, Tasks and Provenance that should stand. It does no I/O: bytes in, values out.
+//
+// The path of the data, inwards:
+//
+//	bundle.go        a page is walked once; its entries are handed out raw, so that one that is broken loses no other
+//	record.go        each entry goes to the decoder of its type; what cannot be read is dropped alone, with its reason
+//	medication.go …  the decoders: small structs of our own, strict, one file for each kind of record
+//	concept.go date.go eye.go status.go   what the types have in common
+//
+// Outwards: desired.go and standing.go, compared by reconcile.go; flag.go, task.go and provenance.go build.
+//
+// What becomes of what:
+//
+//	MedicationStatement, -Request, -Dispense, -Administration  Entry of kind medication; Medication (inline, referenced,
+//	                                  contained) and its ingredients are its concepts, form, route and dosage qualify it
+//	Procedure                         Entry of kind procedure; used devices and complications are entries of their own
+//	Condition                         Entry of kind condition
+//	Observation                       Entry of kind observation, one more for each component
+//	AllergyIntolerance                Entry of kind intolerance
+//	DeviceUseStatement                Entry of kind device
+//	Appointment, ServiceRequest       Appointment: what is booked, which eye
+//	Patient                           PatientInfo: merged into whom, whose name
+//	narrative, images, signatures     ignored on purpose
+//
+// The model library is used to build our own resources only: in reading, a code it does not know would lose the whole
+// resource, an absent status would become the first code, and contained resources would be dropped.
+package fhirmap

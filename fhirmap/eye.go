@@ -1,0 +1,272 @@
+package fhirmap
+
+import (
+	"strings"
+	"unicode"
+
+	"pupilrisk/rules"
+)
+
+// side gathers what a record says about the eye, by rank: what is coded, then what is written. Two sides of one rank that
+// contradict each other, and a text that contradicts a code, are a conflict.
+type side struct {
+	coded, written sides
+}
+
+// sides are the single values seen.
+type sides struct{ right, left, both bool }
+
+func (s *sides) add(e rules.Eye) {
+	switch e {
+	case rules.RightEye:
+		s.right = true
+	case rules.LeftEye:
+		s.left = true
+	case rules.BothEyes:
+		s.both = true
+	case conflictEye:
+		s.right, s.left = true, true
+	}
+}
+
+// eye is the side of one rank. Both with a side is both; right and left together is a conflict.
+func (s sides) eye() (e rules.Eye, conflict bool) {
+	switch {
+	case s.both:
+		return rules.BothEyes, false
+	case s.right && s.left:
+		return rules.EyeUnknown, true
+	case s.right:
+		return rules.RightEye, false
+	case s.left:
+		return rules.LeftEye, false
+	default:
+		return rules.EyeUnknown, false
+	}
+}
+
+func (s side) eye() (e rules.Eye, conflict bool) {
+	coded, c1 := s.coded.eye()
+	written, c2 := s.written.eye()
+	switch {
+	case c1:
+		return rules.EyeUnknown, true
+	case coded == rules.EyeUnknown:
+		return written, c2
+	case (coded == rules.RightEye && written == rules.LeftEye) || (coded == rules.LeftEye && written == rules.RightEye):
+		return rules.EyeUnknown, true
+	default:
+		return coded, false
+	}
+}
+
+// sideCodes are codes that name a side. SNOMED CT: the eye-care guide of HL7 (bodySite extension), the R4 example value set
+// bodysite-laterality, the CDA eye-care guide's target sites, an IHE value set; HL7 v2 tables 0163 and 0495; OPCS-4 Z94
+// (from memory). VisionPrescription codes right and left are R4's own.
+var sideCodes = map[string]rules.Eye{
+	"http://snomed.info/sct|7771000": rules.LeftEye, "http://snomed.info/sct|24028007": rules.RightEye, "http://snomed.info/sct|51440002": rules.BothEyes,
+	"http://snomed.info/sct|419161000": rules.LeftEye, "http://snomed.info/sct|419465000": rules.RightEye,
+	"http://snomed.info/sct|362502000": rules.RightEye, "http://snomed.info/sct|362503005": rules.LeftEye, "http://snomed.info/sct|362508001": rules.BothEyes,
+	"http://snomed.info/sct|18944008": rules.RightEye, "http://snomed.info/sct|8966001": rules.LeftEye, "http://snomed.info/sct|40638003": rules.BothEyes,
+	"http://terminology.hl7.org/CodeSystem/v2-0163|OD": rules.RightEye, "http://terminology.hl7.org/CodeSystem/v2-0163|OS": rules.LeftEye,
+	"http://terminology.hl7.org/CodeSystem/v2-0163|OU": rules.BothEyes,
+	"http://terminology.hl7.org/CodeSystem/v2-0495|R":  rules.RightEye, "http://terminology.hl7.org/CodeSystem/v2-0495|L": rules.LeftEye,
+	"http://terminology.hl7.org/CodeSystem/v2-0495|BIL": rules.BothEyes,
+	"http://hl7.org/fhir/vision-eye-codes|right":        rules.RightEye, "http://hl7.org/fhir/vision-eye-codes|left": rules.LeftEye,
+	"https://fhir.hl7.org.uk/Id/opcs-4|Z94.2": rules.RightEye, "https://fhir.hl7.org.uk/Id/opcs-4|Z94.3": rules.LeftEye, "https://fhir.hl7.org.uk/Id/opcs-4|Z94.1": rules.BothEyes,
+}
+
+const (
+	sct      = "http://snomed.info/sct"
+	icd10cm  = "http://hl7.org/fhir/sid/icd-10-cm"
+	icd10pcs = "http://www.cms.gov/Medicare/Coding/ICD10"
+)
+
+// codes reads the side from the codings of a concept and its written side from its texts. context says that the concept
+// itself names a body site, so that a bare "left" is an eye.
+func (s *side) concept(c conceptJSON, context bool) {
+	for _, k := range c.Coding {
+		s.coding(k)
+		s.written.add(eyeInText(k.Display, context))
+	}
+	s.written.add(eyeInText(c.Text, context))
+}
+
+func (s *side) coding(k codingJSON) {
+	if e, ok := sideCodes[k.System+"|"+k.Code]; ok {
+		s.coded.add(e)
+		return
+	}
+	switch k.System {
+	case sct:
+		s.coded.add(postCoordinated(k.Code))
+	case icd10cm, "urn:oid:2.16.840.1.113883.6.90":
+		s.coded.add(icdSide(k.Code))
+	case icd10pcs, "http://hl7.org/fhir/sid/icd-10-pcs", "urn:oid:2.16.840.1.113883.6.4":
+		s.coded.add(pcsSide(k.Code))
+	}
+}
+
+// postCoordinated reads the laterality attribute (272741003) of a SNOMED CT expression.
+func postCoordinated(code string) rules.Eye {
+	var found sides
+	for rest := code; ; {
+		_, after, ok := strings.Cut(rest, "272741003")
+		if !ok {
+			break
+		}
+		after = strings.TrimLeft(after, " ")
+		if strings.HasPrefix(after, "|") { // a term between bars
+			_, after, _ = strings.Cut(after[1:], "|")
+		}
+		value := strings.TrimLeft(strings.TrimPrefix(strings.TrimLeft(after, " "), "="), " ")
+		n := 0
+		for n < len(value) && value[n] >= '0' && value[n] <= '9' {
+			n++
+		}
+		found.add(sideCodes[sct+"|"+value[:n]])
+		rest = after
+	}
+	e, _ := found.eye()
+	return e
+}
+
+// icdSide reads the side out of an ICD-10-CM code of the eye chapter. Its convention: the character for the side is 1 right,
+// 2 left, 3 both, 9 or 0 not stated. Where a category puts it is in sidePlaces; other categories say nothing.
+func icdSide(code string) rules.Eye {
+	code = strings.ToUpper(strings.ReplaceAll(code, ".", ""))
+	places := sidePlaces
+	if strings.HasPrefix(code, "H40") {
+		places = glaucomaPlaces
+	}
+	for _, p := range places {
+		if !strings.HasPrefix(code, p.prefix) {
+			continue
+		}
+		if len(code) <= p.at {
+			return rules.EyeUnknown
+		}
+		switch code[p.at] {
+		case '1':
+			return rules.RightEye
+		case '2':
+			return rules.LeftEye
+		case '3':
+			return rules.BothEyes
+		}
+		return rules.EyeUnknown
+	}
+	return rules.EyeUnknown
+}
+
+// sidePlaces says at which character, counted from 0 without the dot, an ICD-10-CM category of eye disease holds the side.
+// Read off the descriptions ("…, right eye") of the CMS order file of January 2021 as they stand in the project's code
+// material, and tested against them; E08 to E13 and H35 from memory. Longer prefixes come first.
+var sidePlaces = []struct {
+	prefix string
+	at     int
+}{
+	{"H211X", 5}, {"H200", 5}, {"H201", 4}, {"H202", 4}, {"H208", 5}, {"H212", 5}, {"H213", 5}, {"H214", 4}, {"H215", 5},
+	{"H251", 4}, {"H252", 4}, {"H25", 5}, {"H263", 4}, {"H26", 5}, {"H27", 5}, {"H441", 5}, {"H520", 4}, {"H5705", 5},
+	{"S05", 4}, {"Z984", 4}, {"E083", 6}, {"E093", 6}, {"E103", 6}, {"E113", 6}, {"E133", 6},
+}
+
+// glaucomaPlaces are those of H40, which differ by its sub-categories.
+var glaucomaPlaces = []struct {
+	prefix string
+	at     int
+}{
+	{"H4003", 5}, {"H4006", 5}, {"H4000", 5}, {"H4001", 5}, {"H4002", 5}, {"H4004", 5}, {"H4005", 5}, {"H4011", 5}, {"H4012", 5}, {"H4013", 5}, {"H4014", 5},
+	{"H4015", 5}, {"H4021", 5}, {"H4022", 5}, {"H4023", 5}, {"H4024", 5}, {"H403", 4}, {"H404", 4}, {"H405", 4}, {"H406", 4},
+}
+
+// pcsSide reads the side out of the body part character of an ICD-10-PCS eye code (section 0, body system 8, Eye): among the
+// body parts that have a side, the lower of each pair is right and the higher left. From memory; checked against the rows
+// of our code lists.
+func pcsSide(code string) rules.Eye {
+	code = strings.ToUpper(code)
+	if len(code) != 7 || !strings.HasPrefix(code, "08") {
+		return rules.EyeUnknown
+	}
+	switch code[3] {
+	case '0', '2', '4', '6', '8', 'A', 'C', 'E', 'G', 'J', 'L', 'N', 'Q', 'S', 'V', 'X':
+		return rules.RightEye
+	case '1', '3', '5', '7', '9', 'B', 'D', 'F', 'H', 'K', 'M', 'P', 'R', 'T', 'W', 'Y':
+		return rules.LeftEye
+	}
+	return rules.EyeUnknown
+}
+
+// Words for the sides in the languages of Europe's and America's clinics; abbreviations count only in capitals.
+var (
+	rightWords = []string{"right", "rechts", "rechte", "rechtes", "rechten", "droit", "droite", "derecho", "derecha", "destro", "destra", "direito", "direita", "hoger", "höger"}
+	leftWords  = []string{"left", "links", "linke", "linkes", "linken", "gauche", "izquierdo", "izquierda", "sinistro", "sinistra", "esquerdo", "esquerda", "vänster"}
+	bothWords  = []string{"bilateral", "beidseits", "beide", "beidseitig", "bilatéral", "bilatérale", "bilaterale", "both"}
+	eyeWords   = []string{"eye", "eyes", "auge", "augen", "oeil", "œil", "yeux", "ojo", "ojos", "occhio", "occhi", "olho", "olhos", "oog", "ogen", "öga"}
+	capitals   = map[string]rules.Eye{
+		"OD": rules.RightEye, "OS": rules.LeftEye, "OU": rules.BothEyes, "RE": rules.RightEye, "LE": rules.LeftEye, "BE": rules.BothEyes,
+		"R/E": rules.RightEye, "L/E": rules.LeftEye, "B/E": rules.BothEyes, "OG": rules.LeftEye, "OI": rules.LeftEye, "RA": rules.RightEye, "LA": rules.LeftEye,
+	}
+)
+
+// eyeInText reads the side out of free text. Where the text is not about a body site, a side must stand beside a word for
+// the eye; a side that is negated or belongs to a visit ("left the clinic") is not understood and stays unknown.
+func eyeInText(s string, context bool) rules.Eye {
+	if s == "" || len(s) > 4000 {
+		return rules.EyeUnknown
+	}
+	var found sides
+	words := strings.FieldsFunc(s, func(r rune) bool { return !unicode.IsLetter(r) && r != '/' && !unicode.IsDigit(r) })
+	for i, w := range words {
+		if e, ok := capitals[w]; ok && (len(w) > 2 || w[0] == 'O' || context || beside(words, i)) {
+			// OI and OG are Spanish, Italian and French for the left eye; RA and LA German.
+			found.add(e)
+			continue
+		}
+		low := strings.ToLower(w)
+		e := rules.EyeUnknown
+		switch {
+		case in(rightWords, low):
+			e = rules.RightEye
+		case in(leftWords, low):
+			e = rules.LeftEye
+		case in(bothWords, low):
+			e = rules.BothEyes
+		}
+		if e != rules.EyeUnknown && (context || e == rules.BothEyes && low != "both" && low != "beide" || beside(words, i)) {
+			found.add(e)
+		}
+	}
+	if found.right && found.left && !found.both {
+		// "right and left eye" is both; a conflict is for two separate statements, which the caller sees as such.
+		for i := range words {
+			if i > 0 && i+1 < len(words) && in([]string{"and", "und", "et", "y", "e", "en"}, strings.ToLower(words[i])) {
+				return rules.BothEyes
+			}
+		}
+		return conflictEye
+	}
+	e, _ := found.eye()
+	return e
+}
+
+// conflictEye is never a result: it makes one text that names both sides in contradiction a conflict of its rank.
+const conflictEye rules.Eye = 0xff
+
+func beside(words []string, i int) bool {
+	for j := max(0, i-2); j < len(words) && j <= i+2; j++ {
+		if in(eyeWords, strings.ToLower(words[j])) {
+			return true
+		}
+	}
+	return false
+}
+
+func in(list []string, s string) bool {
+	for _, l := range list {
+		if l == s {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,242 @@
+package fhirmap
+
+import (
+	"strings"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+
+	"pupilrisk/rules"
+)
+
+// medicationJSON is the part of the four medication types that we read. They share their names for the same things, and
+// where one lacks an element it stays empty.
+type medicationJSON struct {
+	ResourceType string           `json:"resourceType"`
+	ID           string           `json:"id"`
+	Meta         metaJSON         `json:"meta"`
+	Contained    []jsontext.Value `json:"contained"`
+	Status       string           `json:"status"`
+	Intent       string           `json:"intent"`
+	DoNotPerform bool             `json:"doNotPerform"`
+	ReportedBool bool             `json:"reportedBoolean"`
+	ReportedBy   *referenceJSON   `json:"reportedReference"`
+	Concept      conceptJSON      `json:"medicationCodeableConcept"`
+	Reference    referenceJSON    `json:"medicationReference"`
+	Subject      referenceJSON    `json:"subject"`
+	Category     jsontext.Value   `json:"category"`
+	ReasonCode   []conceptJSON    `json:"reasonCode"`
+	Note         []noteJSON       `json:"note"`
+
+	EffectiveDateTime string       `json:"effectiveDateTime"`
+	EffectivePeriod   periodJSON   `json:"effectivePeriod"`
+	DateAsserted      string       `json:"dateAsserted"`
+	AuthoredOn        string       `json:"authoredOn"`
+	WhenPrepared      string       `json:"whenPrepared"`
+	WhenHandedOver    string       `json:"whenHandedOver"`
+	Dosage            dosages      `json:"dosage"`
+	DosageInstruction []dosageJSON `json:"dosageInstruction"`
+	DispenseRequest   struct {
+		ValidityPeriod periodJSON `json:"validityPeriod"`
+	} `json:"dispenseRequest"`
+}
+
+type dosageJSON struct {
+	Text                  string        `json:"text"`
+	PatientInstruction    string        `json:"patientInstruction"`
+	AdditionalInstruction []conceptJSON `json:"additionalInstruction"`
+	Site                  conceptJSON   `json:"site"`
+	Route                 conceptJSON   `json:"route"`
+}
+
+// dosages is one dosage (MedicationAdministration) or a list of them (MedicationStatement).
+type dosages []dosageJSON
+
+// UnmarshalJSONFrom reads either form.
+func (d *dosages) UnmarshalJSONFrom(dec *jsontext.Decoder) error {
+	if dec.PeekKind() == '{' {
+		var one dosageJSON
+		if err := json.UnmarshalDecode(dec, &one); err != nil {
+			return err
+		}
+		*d = dosages{one}
+		return nil
+	}
+	var all []dosageJSON
+	if err := json.UnmarshalDecode(dec, &all); err != nil {
+		return err
+	}
+	*d = all
+	return nil
+}
+
+func (r *Record) medication(raw jsontext.Value) error {
+	var m medicationJSON
+	if err := r.decodeStrict(raw, &m); err != nil {
+		return err
+	}
+	if err := r.own(m.Subject); err != nil {
+		return err
+	}
+	verdict, ok := statuses[m.ResourceType][m.Status]
+	if !ok {
+		return dropCode
+	}
+	e := rules.Entry{
+		Reference: m.ResourceType + "/" + m.ID, Kind: rules.Medication, Standing: verdict.standing, Ended: verdict.ended, Status: m.Status,
+		Restricted: m.Meta.restricted(),
+	}
+	if m.ResourceType == "MedicationRequest" {
+		wish, ok := intents[m.Intent]
+		if !ok {
+			return dropCode
+		}
+		switch {
+		case m.DoNotPerform:
+			e.Standing, e.Status = rules.Asks, "not to be given"
+		case wish && !m.ReportedBool && m.ReportedBy == nil && e.Standing == rules.Counts:
+			e.Standing, e.Status = rules.Asks, m.Intent
+		}
+	}
+	if err := r.medicationDates(&e, m); err != nil {
+		return err
+	}
+	if name, ok := m.Reference.named(); ok {
+		e.Concepts = append(e.Concepts, name)
+	}
+	e.Concepts = append(e.Concepts, concepts(m.Concept)...)
+	p := pending{typ: m.ResourceType, contained: containedOf(m.Contained)}
+	if m.Reference.Reference != "" {
+		p.drugs = append(p.drugs, m.Reference.Reference)
+	} else if m.Reference.Identifier != nil {
+		e.Concepts = append(e.Concepts, rules.Concept{Codes: []rules.Code{{System: m.Reference.Identifier.System, Code: m.Reference.Identifier.Value}}})
+	}
+	var texts []string
+	for _, d := range append(m.Dosage, m.DosageInstruction...) {
+		texts = append(texts, d.Text, d.PatientInstruction)
+		e.Qualifiers = append(e.Qualifiers, concepts(append(d.AdditionalInstruction, d.Route, d.Site)...)...)
+		p.side.concept(d.Site, true)
+	}
+	e.Qualifiers = append(e.Qualifiers, concepts(m.ReasonCode...)...)
+	e.Note = notes(r.o.Limits.Text, append(texts, noteTexts(m.Note)...)...)
+	if e.Standing == rules.Counts && saysNoDrugs(e.Concepts) {
+		r.noDrugs = true
+		return nil
+	}
+	p.entry = e
+	r.entries = append(r.entries, p)
+	return nil
+}
+
+// medicationDates reads when a drug was taken: since when, and until when where it has ended.
+func (r *Record) medicationDates(e *rules.Entry, m medicationJSON) error {
+	zone := r.o.Zone
+	start, end, err := span(zone, m.EffectivePeriod)
+	if err != nil {
+		return dropDate
+	}
+	if !start.Known() {
+		if start, err = dates(zone, m.EffectiveDateTime, m.WhenHandedOver, m.WhenPrepared, m.DispenseRequest.ValidityPeriod.Start, m.AuthoredOn); err != nil {
+			return dropDate
+		}
+	}
+	recorded, err := dates(zone, m.DateAsserted, m.AuthoredOn)
+	if err != nil {
+		return dropDate
+	}
+	e.Start, e.Recorded = start, recorded
+	if end.Known() {
+		e.End = end
+		// A period that ends in the past has ended whatever the status word says; rules compares it with the time it is given.
+		e.Ended = e.Ended || m.Status != "active" && m.Status != "intended"
+	}
+	return nil
+}
+
+// drugJSON is a Medication.
+type drugJSON struct {
+	Code       conceptJSON      `json:"code"`
+	Form       conceptJSON      `json:"form"`
+	Ingredient []ingredientJSON `json:"ingredient"`
+}
+
+type ingredientJSON struct {
+	Concept   conceptJSON   `json:"itemCodeableConcept"`
+	Reference referenceJSON `json:"itemReference"`
+}
+
+// maxIngredients bounds how deep products are made of products.
+const maxIngredients = 4
+
+// addDrug puts a Medication and its ingredients into an entry. ok is false where a part of it could not be read.
+func (r *Record) addDrug(e *rules.Entry, p *pending, raw jsontext.Value, depth int) (ok bool) {
+	var d drugJSON
+	if r.decodeStrict(raw, &d) != nil || depth > maxIngredients {
+		return false
+	}
+	e.Concepts = append(e.Concepts, concepts(d.Code)...)
+	e.Qualifiers = append(e.Qualifiers, concepts(d.Form)...)
+	ok = !d.Code.empty() || len(d.Ingredient) > 0
+	for _, i := range d.Ingredient {
+		e.Concepts = append(e.Concepts, concepts(i.Concept)...)
+		if name, has := i.Reference.named(); has {
+			e.Concepts = append(e.Concepts, name)
+		}
+		if i.Reference.Reference == "" {
+			continue
+		}
+		inner, found := r.lookup(p, i.Reference.Reference)
+		if !found {
+			ok = ok && i.Reference.Display != ""
+			continue
+		}
+		ok = r.addDrug(e, p, inner, depth+1) && ok
+	}
+	return ok
+}
+
+// ingredients are the references of a Medication's ingredients, as far as it is known.
+func (r *Record) ingredients(p *pending, ref string) []string {
+	raw, ok := r.lookup(p, ref)
+	if !ok {
+		return nil
+	}
+	var d drugJSON
+	if json.Unmarshal(raw, &d) != nil {
+		return nil
+	}
+	var out []string
+	for _, i := range d.Ingredient {
+		if i.Reference.Reference != "" {
+			out = append(out, i.Reference.Reference)
+		}
+	}
+	return out
+}
+
+// noDrugCodes say that nothing is taken. From memory; only statements that leave no other reading.
+var noDrugCodes = map[string]bool{
+	"http://snomed.info/sct|787481004":                                                 true, // No known medications
+	"http://hl7.org/fhir/uv/ips/CodeSystem/absent-unknown-uv-ips|no-known-medications": true,
+}
+
+var noDrugTexts = []string{
+	"no medication", "no medications", "no regular medication", "no regular medications", "no known medication", "no known medications",
+	"no current medication", "no current medications", "nil regular medication", "nil regular medications", "takes no medication", "takes no medicines", "not on any medication",
+}
+
+// saysNoDrugs reports a record that says, in so many words, that the patient takes nothing.
+func saysNoDrugs(all []rules.Concept) bool {
+	for _, c := range all {
+		for _, k := range c.Codes {
+			if noDrugCodes[k.System+"|"+k.Code] {
+				return true
+			}
+		}
+		text := strings.Trim(strings.ToLower(strings.Join(strings.Fields(c.Text), " ")), " .")
+		if in(noDrugTexts, text) {
+			return true
+		}
+	}
+	return false
+}

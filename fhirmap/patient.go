@@ -1,0 +1,91 @@
+package fhirmap
+
+import (
+	"strings"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+
+	"pupilrisk/rules"
+)
+
+// PatientInfo is what the worker needs of a Patient.
+type PatientInfo struct {
+	Found bool
+	// Name, BirthDate are for the operating list only.
+	Name, BirthDate string
+	// ReplacedBy and Replaces are Patient/id.
+	ReplacedBy, Replaces []string
+	// Test reports the label of test data.
+	Test bool
+}
+
+type patientJSON struct {
+	ID        string         `json:"id"`
+	Meta      metaJSON       `json:"meta"`
+	Name      jsontext.Value `json:"name"`
+	BirthDate jsontext.Value `json:"birthDate"`
+	Link      []struct {
+		Other referenceJSON `json:"other"`
+		Type  string        `json:"type"`
+	} `json:"link"`
+}
+
+type nameJSON struct {
+	Use    string   `json:"use"`
+	Text   string   `json:"text"`
+	Family string   `json:"family"`
+	Given  []string `json:"given"`
+}
+
+func (r *Record) patientResource(raw jsontext.Value) error {
+	var p patientJSON
+	if err := r.decodeStrict(raw, &p); err != nil {
+		return err
+	}
+	if !validID(p.ID) {
+		return dropError{rules.DropJSON}
+	}
+	info := PatientInfo{Found: true, Test: p.Meta.test(), Name: personName(p.Name), BirthDate: stringOf(p.BirthDate)}
+	for _, l := range p.Link {
+		other := r.reference(l.Other.Reference)
+		if !ValidReference(other, "Patient") {
+			continue
+		}
+		switch l.Type {
+		case "replaced-by":
+			info.ReplacedBy = append(info.ReplacedBy, other)
+		case "replaces":
+			info.Replaces = append(info.Replaces, other)
+		}
+	}
+	r.patients["Patient/"+p.ID] = info
+	return nil
+}
+
+// personName is the name as a list shows it: family, given. A name that cannot be read costs nothing else.
+func personName(raw jsontext.Value) string {
+	var names []nameJSON
+	if json.Unmarshal(raw, &names, faultyInside) != nil || len(names) == 0 {
+		return ""
+	}
+	best := names[0]
+	for _, n := range names {
+		if n.Use == "official" || n.Use == "usual" && best.Use != "official" {
+			best = n
+		}
+	}
+	switch given := strings.Join(best.Given, " "); {
+	case best.Family != "" && given != "":
+		return best.Family + ", " + given
+	case best.Family != "":
+		return best.Family
+	case best.Text != "":
+		return best.Text
+	default:
+		return given
+	}
+}
+
+// Patient is what the record says about its own patient.
+func (r *Record) Patient() PatientInfo { return r.patients[r.patient] }

@@ -1,0 +1,574 @@
+package fhirmap
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+
+	"pupilrisk/rules"
+)
+
+// Options say how a record is read.
+type Options struct {
+	// Zone of dates without one; nil means UTC.
+	Zone   *time.Location
+	Limits Limits
+	// Bases are the addresses under which absolute references are local.
+	Bases []string
+	// IgnoreOthers passes over entries of other patients in silence: for a Bundle that holds many.
+	IgnoreOthers bool
+	// BusinessIdentifierSystem is the system of the identifier that names a booking.
+	BusinessIdentifierSystem string
+}
+
+// Record is one patient's record as it comes in, page by page. Entries are decoded one by one; one that cannot be read is
+// dropped alone and remembered. It is not safe for concurrent use.
+type Record struct {
+	o        Options
+	patient  string
+	accepted []string
+
+	entries  []pending
+	states   map[string]rules.ReadState
+	dropped  []rules.Dropped
+	seen     map[string]bool
+	held     map[string]jsontext.Value // referred records by reference: Medication, ServiceRequest, BodyStructure, Device …
+	aliases  map[string]string         // fullUrl → reference
+	lost     map[string]bool
+	patients map[string]PatientInfo
+	bookings []appointmentJSON
+	raw      map[string][]jsontext.Value
+	requests []serviceRequestJSON
+	noDrugs  bool
+}
+
+// pending is an entry with what it still needs.
+type pending struct {
+	entry rules.Entry
+	typ   string
+	// drugs are references whose Medication gives the concepts; an entry without it is dropped.
+	drugs []string
+	// device is a reference whose Device gives the concepts.
+	device string
+	// structures are BodyStructure references that give the side.
+	structures []string
+	side       side
+	contained  map[string]jsontext.Value
+	// lens is the procedure's own start, for assessing a finished operation.
+	lens *LensCandidate
+}
+
+// Page is what a page held.
+type Page struct {
+	Next string
+	// Matches counts the entries that the search was for.
+	Matches int
+	Total   int // -1 if the page gives none
+	// Incomplete reports that the server says itself that it left something out.
+	Incomplete bool
+}
+
+// NewRecord starts the record of a patient, Patient/id.
+func NewRecord(patient string, o Options) *Record {
+	o.Limits = o.Limits.withDefaults()
+	return &Record{
+		o: o, patient: patient, accepted: []string{patient}, states: map[string]rules.ReadState{}, seen: map[string]bool{},
+		held: map[string]jsontext.Value{}, aliases: map[string]string{}, lost: map[string]bool{}, patients: map[string]PatientInfo{},
+		raw: map[string][]jsontext.Value{},
+	}
+}
+
+// Accept makes the entries of a record merged with this one count too.
+func (r *Record) Accept(patient string) {
+	if !slices.Contains(r.accepted, patient) {
+		r.accepted = append(r.accepted, patient)
+	}
+}
+
+// Mark says how far a type was read. The worst that was said stands.
+func (r *Record) Mark(typ string, s rules.ReadState) {
+	order := []rules.ReadState{rules.ReadWhole, rules.ReadNotOffered, rules.ReadRefused, rules.ReadCut}
+	if slices.Index(order, s) > slices.Index(order, r.states[typ]) {
+		r.states[typ] = s
+	}
+}
+
+// AddPage reads one page of a search for a type; want "" takes any type. An error means that the page as a whole is lost.
+func (r *Record) AddPage(want string, body []byte) (Page, error) {
+	var entries []BundleEntry
+	info, err := WalkBundle(body, r.o.Limits, func(e BundleEntry) error {
+		entries = append(entries, e)
+		return nil
+	})
+	if err != nil {
+		return Page{}, err
+	}
+	page := Page{Next: info.Next, Total: info.Total}
+	for _, e := range entries {
+		if e.FullURL == "" {
+			continue
+		}
+		if h := head(e.Resource); h.ResourceType != "" && validID(h.ID) {
+			r.aliases[e.FullURL] = h.ResourceType + "/" + h.ID
+		}
+	}
+	for _, e := range entries {
+		if e.Resource == nil {
+			if want != "" {
+				r.drop(want, rules.DropType, "")
+			}
+			continue
+		}
+		typ := head(e.Resource).ResourceType
+		if typ == "OperationOutcome" {
+			page.Incomplete = page.Incomplete || incomplete(e.Resource)
+			continue
+		}
+		if e.SearchMode != "include" && e.SearchMode != "outcome" {
+			page.Matches++
+		}
+		r.take(want, e)
+	}
+	return page, nil
+}
+
+// incomplete reports an outcome that says that not everything was given (hl7.org/fhir/R4/valueset-issue-type.html).
+func incomplete(raw jsontext.Value) bool {
+	var o struct {
+		Issue []struct {
+			Severity string `json:"severity"`
+			Code     string `json:"code"`
+		} `json:"issue"`
+	}
+	if json.Unmarshal(raw, &o, faultyInside) != nil {
+		return true
+	}
+	for _, i := range o.Issue {
+		switch i.Code {
+		case "incomplete", "suppressed", "security", "forbidden", "too-costly", "timeout", "throttled", "exception":
+			return true
+		}
+		if i.Severity == "error" || i.Severity == "fatal" {
+			return true
+		}
+	}
+	return false
+}
+
+// AddResource reads one resource that was read by its id.
+func (r *Record) AddResource(body []byte) error {
+	h := head(body)
+	if h.ResourceType == "" {
+		return errors.New("not a resource")
+	}
+	r.take("", BundleEntry{Resource: bytes.Clone(body)})
+	return nil
+}
+
+type headJSON struct {
+	ResourceType string
+	ID           string
+}
+
+// head looks at the beginning of a resource without decoding it.
+func head(raw []byte) (h headJSON) {
+	d := jsontext.NewDecoder(bytes.NewBuffer(raw), faultyInside)
+	if t, err := d.ReadToken(); err != nil || t.Kind() != '{' {
+		return h
+	}
+	for d.PeekKind() == '"' {
+		t, err := d.ReadToken()
+		if err != nil {
+			return h
+		}
+		name := t.String()
+		if name != "resourceType" && name != "id" {
+			if d.SkipValue() != nil {
+				return h
+			}
+			continue
+		}
+		v, err := d.ReadValue()
+		if err != nil {
+			return h
+		}
+		if name == "id" {
+			h.ID = stringOf(v)
+		} else {
+			h.ResourceType = stringOf(v)
+		}
+		if h.ID != "" && h.ResourceType != "" {
+			return h
+		}
+	}
+	return h
+}
+
+// dropError is a fault of one entry.
+type dropError struct{ reason rules.DropReason }
+
+func (e dropError) Error() string { return "entry dropped: " + string(e.reason) }
+
+var (
+	dropCode    = dropError{rules.DropCode}
+	dropDate    = dropError{rules.DropDate}
+	dropPatient = dropError{rules.DropPatient}
+)
+
+// take decodes one entry into the record.
+func (r *Record) take(want string, e BundleEntry) {
+	h := head(e.Resource)
+	if want != "" && h.ResourceType != want && e.SearchMode != "include" {
+		if h.ResourceType == "" {
+			r.drop(want, rules.DropJSON, nameOf(e.Resource))
+			return
+		}
+		if _, wanted := decoders[h.ResourceType]; !wanted || e.SearchMode == "match" {
+			r.drop(want, rules.DropType, "")
+			return
+		}
+	}
+	decode, ok := decoders[h.ResourceType]
+	if !ok {
+		return // a type that nobody asked for and that says nothing about an eye
+	}
+	if h.ID != "" {
+		ref := h.ResourceType + "/" + h.ID
+		if r.seen[ref] {
+			return // a server may repeat an entry over its pages
+		}
+		r.seen[ref] = true
+	}
+	err := decode(r, e.Resource)
+	if err == nil {
+		return
+	}
+	reason := rules.DropJSON
+	var d dropError
+	if errors.As(err, &d) {
+		reason = d.reason
+	}
+	if reason == rules.DropPatient && r.o.IgnoreOthers {
+		return
+	}
+	name := ""
+	if reason != rules.DropPatient {
+		name = nameOf(e.Resource)
+	}
+	typ := h.ResourceType
+	if typ == "" {
+		typ = want
+	}
+	r.drop(typ, reason, name)
+}
+
+func (r *Record) drop(typ string, reason rules.DropReason, name string) {
+	r.dropped = append(r.dropped, rules.Dropped{Type: typ, Reason: reason, Name: name})
+}
+
+// decoders by type. What is only referred to is held until somebody needs it.
+var decoders = map[string]func(*Record, jsontext.Value) error{}
+
+func init() {
+	decoders["Patient"] = (*Record).patientResource
+	decoders["Appointment"] = (*Record).appointment
+	decoders["ServiceRequest"] = (*Record).serviceRequest
+	for _, t := range []string{"MedicationStatement", "MedicationRequest", "MedicationDispense", "MedicationAdministration"} {
+		decoders[t] = (*Record).medication
+	}
+	decoders["Procedure"] = (*Record).procedure
+	decoders["Condition"] = (*Record).condition
+	decoders["Observation"] = (*Record).observation
+	decoders["AllergyIntolerance"] = (*Record).allergy
+	decoders["DeviceUseStatement"] = (*Record).deviceUse
+	for _, t := range []string{"Medication", "BodyStructure"} {
+		decoders[t] = (*Record).hold
+	}
+	decoders["Device"] = (*Record).holdRaw
+	for _, t := range []string{"Flag", "Task", "Provenance"} {
+		decoders[t] = (*Record).keepRaw
+	}
+}
+
+func (r *Record) hold(raw jsontext.Value) error {
+	h := head(raw)
+	if !validID(h.ID) {
+		return dropError{rules.DropJSON}
+	}
+	r.held[h.ResourceType+"/"+h.ID] = raw
+	return nil
+}
+
+func (r *Record) holdRaw(raw jsontext.Value) error { return r.hold(raw) }
+
+func (r *Record) keepRaw(raw jsontext.Value) error {
+	h := head(raw)
+	r.raw[h.ResourceType] = append(r.raw[h.ResourceType], raw)
+	return nil
+}
+
+// Raw are the resources of a type as they came: Flag, Task, Provenance.
+func (r *Record) Raw(typ string) []jsontext.Value { return r.raw[typ] }
+
+// decodeStrict decodes one resource: names case-sensitive, given once, UTF-8 valid, nesting bounded.
+func (r *Record) decodeStrict(raw jsontext.Value, into any) error {
+	if Nesting(raw) > r.o.Limits.Depth {
+		return dropError{rules.DropJSON}
+	}
+	if err := json.Unmarshal(raw, into); err != nil {
+		return dropError{rules.DropJSON}
+	}
+	return nil
+}
+
+// Nesting is the depth of a JSON value, for whoever has to refuse too deep a one before it is decoded.
+func Nesting(v []byte) int {
+	deepest, now, quoted := 0, 0, false
+	for i := 0; i < len(v); i++ {
+		switch c := v[i]; {
+		case quoted && c == '\\':
+			i++
+		case c == '"':
+			quoted = !quoted
+		case quoted:
+		case c == '{' || c == '[':
+			now++
+			deepest = max(deepest, now)
+		case c == '}' || c == ']':
+			now--
+		}
+	}
+	return deepest
+}
+
+// nameOf is what an entry that cannot be read speaks of, as far as a lenient look can tell.
+func nameOf(raw jsontext.Value) string {
+	var m map[string]any
+	if json.Unmarshal(raw, &m, faultyInside) != nil {
+		return ""
+	}
+	for _, key := range []string{"medicationCodeableConcept", "code", "medicationReference", "device", "type"} {
+		if s := conceptName(m[key]); s != "" {
+			return s
+		}
+	}
+	if contained, ok := m["contained"].([]any); ok {
+		for _, c := range contained {
+			if cm, ok := c.(map[string]any); ok {
+				if s := conceptName(cm["code"]); s != "" {
+					return s
+				}
+			}
+		}
+	}
+	return ""
+}
+
+func conceptName(v any) string {
+	m, ok := v.(map[string]any)
+	if !ok {
+		return ""
+	}
+	for _, key := range []string{"text", "display"} {
+		if s, ok := m[key].(string); ok && s != "" {
+			return clipText(s)
+		}
+	}
+	codings, _ := m["coding"].([]any)
+	code := ""
+	for _, c := range codings {
+		cm, ok := c.(map[string]any)
+		if !ok {
+			continue
+		}
+		if s, ok := cm["display"].(string); ok && s != "" {
+			return clipText(s)
+		}
+		if s, ok := cm["code"].(string); ok && s != "" && code == "" {
+			code = "code " + clipText(s)
+		}
+	}
+	return code
+}
+
+func clipText(s string) string {
+	if r := []rune(s); len(r) > 80 {
+		return string(r[:80])
+	}
+	return s
+}
+
+// reference resolves a reference to its relative form, Type/id, through the fullUrls of the pages read. "" is none here.
+func (r *Record) reference(ref string) string {
+	if alias, ok := r.aliases[ref]; ok {
+		return alias
+	}
+	return localReference(ref, r.o.Bases)
+}
+
+// own checks that an entry belongs to the patient.
+func (r *Record) own(subject referenceJSON) error {
+	if slices.Contains(r.accepted, r.reference(subject.Reference)) {
+		return nil
+	}
+	return dropPatient
+}
+
+// containedOf are the contained resources of an entry by their local id, with the #.
+func containedOf(all []jsontext.Value) map[string]jsontext.Value {
+	if len(all) == 0 {
+		return nil
+	}
+	out := make(map[string]jsontext.Value, len(all))
+	for _, c := range all {
+		if h := head(c); h.ID != "" {
+			out["#"+strings.TrimPrefix(h.ID, "#")] = c
+		}
+	}
+	return out
+}
+
+// lookup finds a referred resource: contained, or held.
+func (r *Record) lookup(p *pending, ref string) (jsontext.Value, bool) {
+	if c, ok := p.contained[ref]; ok {
+		return c, true
+	}
+	v, ok := r.held[r.reference(ref)]
+	return v, ok
+}
+
+// Unresolved lists the references, Type/id, that the entries still need.
+func (r *Record) Unresolved() []string {
+	var out []string
+	need := func(p *pending, ref, typ string) {
+		if ref == "" || strings.HasPrefix(ref, "#") {
+			return
+		}
+		if _, ok := r.lookup(p, ref); ok {
+			return
+		}
+		if local := r.reference(ref); ValidReference(local, typ) && !r.lost[local] {
+			out = append(out, local)
+		}
+	}
+	for i := range r.entries {
+		p := &r.entries[i]
+		for _, d := range p.drugs {
+			for _, ref := range append([]string{d}, r.ingredients(p, d)...) {
+				need(p, ref, "Medication")
+			}
+		}
+		need(p, p.device, "Device")
+		for _, s := range p.structures {
+			need(p, s, "BodyStructure")
+		}
+	}
+	for i := range r.bookings {
+		for _, ref := range r.bookings[i].BasedOn {
+			need(&pending{contained: containedOf(r.bookings[i].Contained)}, ref.Reference, "ServiceRequest")
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// Lost says that a reference could not be read.
+func (r *Record) Lost(ref string) { r.lost[ref] = true }
+
+// History is what the record holds, in an order that does not depend on how the pages came.
+func (r *Record) History() rules.History {
+	h := rules.History{Patient: r.patient, NoMedication: r.noDrugs}
+	h.Dropped = slices.Clone(r.dropped)
+	counts := map[string]int{}
+	for i := range r.entries {
+		e, ok := r.finish(&r.entries[i])
+		if !ok {
+			h.Dropped = append(h.Dropped, rules.Dropped{Type: r.entries[i].typ, Reason: rules.DropMissing, Name: displayName(e)})
+			continue
+		}
+		counts[r.entries[i].typ]++
+		h.Entries = append(h.Entries, e)
+	}
+	slices.SortStableFunc(h.Entries, func(x, y rules.Entry) int {
+		return strings.Compare(x.Reference+" "+x.Part, y.Reference+" "+y.Part)
+	})
+	slices.SortStableFunc(h.Dropped, func(x, y rules.Dropped) int {
+		return strings.Compare(x.Type+" "+string(x.Reason)+" "+x.Name, y.Type+" "+string(y.Reason)+" "+y.Name)
+	})
+	for typ, s := range r.states {
+		if _, own := decoders[typ]; own && !slices.Contains([]string{"Appointment", "Flag", "Task", "Patient"}, typ) {
+			h.Reads = append(h.Reads, rules.Read{Type: typ, State: s, Entries: counts[typ]})
+		}
+	}
+	slices.SortFunc(h.Reads, func(x, y rules.Read) int { return strings.Compare(x.Type, y.Type) })
+	return h
+}
+
+func displayName(e rules.Entry) string {
+	for _, c := range e.Concepts {
+		if c.Text != "" {
+			return clipText(c.Text)
+		}
+	}
+	return ""
+}
+
+// finish puts what an entry refers to into it. ok is false where the drug itself could not be read and nothing else names it.
+func (r *Record) finish(p *pending) (rules.Entry, bool) {
+	e := p.entry
+	e.Concepts = slices.Clone(e.Concepts)
+	e.Qualifiers = slices.Clone(e.Qualifiers)
+	missing := false
+	for _, ref := range p.drugs {
+		raw, ok := r.lookup(p, ref)
+		if !ok {
+			missing = true
+			continue
+		}
+		missing = !r.addDrug(&e, p, raw, 0) || missing
+	}
+	if p.device != "" {
+		if raw, ok := r.lookup(p, p.device); ok {
+			e.Concepts = append(e.Concepts, deviceConcepts(raw)...)
+		} else if len(e.Concepts) == 0 {
+			missing = true
+		}
+	}
+	s := p.side
+	for _, ref := range p.structures {
+		if raw, ok := r.lookup(p, ref); ok {
+			s.structure(raw)
+		}
+	}
+	e.Eye, e.EyeConflict = s.eye()
+	return e, !missing || len(e.Concepts) > 0 && e.Kind == rules.Medication && named(e.Concepts)
+}
+
+// named reports that a drug whose record could not be read is at least named where it was prescribed.
+func named(all []rules.Concept) bool {
+	return slices.ContainsFunc(all, func(c rules.Concept) bool { return c.Text != "" || len(c.Codes) > 0 })
+}
+
+// Dropped are the entries that could not be read so far.
+func (r *Record) Dropped() []rules.Dropped { return r.dropped }
+
+// Patients lists the patients of a Bundle, Patient/id, in their order.
+func Patients(body []byte) ([]string, error) {
+	var out []string
+	_, err := WalkBundle(body, Limits{}, func(e BundleEntry) error {
+		if h := head(e.Resource); h.ResourceType == "Patient" && validID(h.ID) && !slices.Contains(out, "Patient/"+h.ID) {
+			out = append(out, "Patient/"+h.ID)
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read the Bundle: %w", err)
+	}
+	return out, nil
+}

@@ -1,0 +1,399 @@
+package worker
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/testutil"
+	"github.com/stretchr/testify/require"
+
+	"pupilrisk/rules"
+	"pupilrisk/worker/fhirstore"
+	"pupilrisk/worker/stream"
+)
+
+// clinicDay is the day on which the tests' clinic stands still.
+var clinicDay = time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
+
+// clinic is a small clinic for tests: an in-memory FHIR server over HTTP, an embedded NATS server, workers on both.
+type clinic struct {
+	t       *testing.T
+	store   *fhirstore.Store
+	url     string
+	stream  *stream.Stream
+	mode    Mode
+	workers int
+	now     func() time.Time
+}
+
+// newClinic starts the servers. Nothing works yet.
+func newClinic(t *testing.T, options fhirstore.Options) *clinic {
+	t.Helper()
+	c := &clinic{t: t, store: fhirstore.New(options), mode: Live, now: func() time.Time { return clinicDay }}
+	server, err := fhirstore.Serve(c.store, "127.0.0.1:0")
+	require.NoError(t, err)
+	c.url = server.URL()
+	c.stream, err = stream.Open(t.Context(), stream.Config{StoreDir: t.TempDir(), Listen: "127.0.0.1:0"})
+	require.NoError(t, err)
+	t.Cleanup(func() {
+		closing, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+		defer cancel()
+		require.NoError(t, c.stream.Close(closing))
+		require.NoError(t, server.Close(closing))
+	})
+	return c
+}
+
+func (c *clinic) put(resources ...string) {
+	c.t.Helper()
+	for _, r := range resources {
+		require.NoError(c.t, c.store.Put([]byte(r)))
+	}
+}
+
+// worker makes one worker on the clinic's servers.
+func (c *clinic) worker() *Worker {
+	c.t.Helper()
+	c.workers++
+	cat := testCatalogue(c.t)
+	cfg := DefaultConfig()
+	cfg.Mode, cfg.FHIRURL, cfg.Concurrency = c.mode, c.url, 4
+	metrics := NewMetrics(prometheus.NewRegistry(), "test", cat.Version, c.mode, cat)
+	client, err := OpenFHIR(cfg, "test", nil, metrics)
+	require.NoError(c.t, err)
+	c.t.Cleanup(client.Close)
+	return New(Parts{Config: cfg, Version: "test", Catalogue: cat, FHIR: client, Stream: c.stream, Metrics: metrics, Now: c.now})
+}
+
+// run runs workers until do has returned.
+func (c *clinic) run(do func(), workers ...*Worker) {
+	c.t.Helper()
+	ctx, cancel := context.WithCancel(c.t.Context())
+	var running sync.WaitGroup
+	for _, w := range workers {
+		running.Go(func() {
+			if err := w.Run(ctx); err != nil {
+				c.t.Error(err)
+			}
+		})
+	}
+	do()
+	cancel()
+	running.Wait()
+}
+
+func (c *clinic) publish(subject, payload, msgID string) {
+	c.t.Helper()
+	_, err := c.stream.Publish(c.t.Context(), subject, []byte(payload), msgID)
+	require.NoError(c.t, err)
+}
+
+// settled waits until no event is pending.
+func (c *clinic) settled() {
+	c.t.Helper()
+	require.Eventually(c.t, func() bool {
+		p, err := c.stream.Pending(c.t.Context())
+		return err == nil && p.Pending == 0 && p.AckPending == 0
+	}, 30*time.Second, 10*time.Millisecond)
+}
+
+// swept waits for the first sweep of each worker.
+func (c *clinic) swept(workers ...*Worker) {
+	c.t.Helper()
+	for _, w := range workers {
+		select {
+		case <-w.Swept():
+		case <-time.After(30 * time.Second):
+			c.t.Fatal("no sweep ended")
+		}
+	}
+}
+
+// written are the Flags and Tasks that stand, without what a server adds.
+func (c *clinic) written() map[string]string {
+	out := map[string]string{}
+	for ref, raw := range c.store.Snapshot() {
+		if strings.HasPrefix(ref, "Flag/") || strings.HasPrefix(ref, "Task/") {
+			out[ref] = string(raw)
+		}
+	}
+	return out
+}
+
+func (c *clinic) all(typ, containing string) (found []string) {
+	for _, raw := range c.store.All(typ) {
+		if strings.Contains(string(raw), containing) {
+			found = append(found, string(raw))
+		}
+	}
+	return found
+}
+
+const (
+	bob          = `{"resourceType":"Patient","id":"bob","active":true,"name":[{"family":"Invented","given":["Bob"]}]}`
+	bobTook      = `{"resourceType":"MedicationStatement","id":"m1","status":"completed","subject":{"reference":"Patient/bob"},"effectivePeriod":{"start":"2012","end":"2014-05"},"medicationCodeableConcept":{"coding":[{"system":"http://www.nlm.nih.gov/research/umls/rxnorm","code":"77492","display":"tamsulosin"}]}}`
+	bobProcedure = `{"resourceType":"Procedure","id":"x1","status":"completed","subject":{"reference":"Patient/bob"},"code":{"text":"appendectomy"},"performedDateTime":"1999"}`
+)
+
+func booking(patient, id, status, start, service string) string {
+	return fmt.Sprintf(`{"resourceType":"Appointment","id":%q,"status":%q,"serviceType":[{"text":%q}],"start":%q,"end":%q,"participant":[{"actor":{"reference":"Patient/%s"},"status":"accepted"}]}`,
+		id, status, service, start, strings.Replace(start, ":00Z", ":30Z", 1), patient)
+}
+
+func TestEventToFlagTaskAndProvenance(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bob, bobTook, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	w := c.worker()
+	c.run(func() {
+		c.publish("clinic.booking.x", `{"reference":"Appointment/a1"}`, "1")
+		c.settled()
+		c.swept(w)
+	}, w)
+	flags := c.all("Flag", `"active"`)
+	require.Len(t, flags, 1)
+	require.Contains(t, flags[0], "EXPECT floppy iris, RIGHT eye: tamsulosin, stopped 2014-05 (still counts)")
+	require.Contains(t, flags[0], `"MedicationStatement/m1"`)
+	require.NotEmpty(t, c.all("Task", `"requested"`))
+	require.Len(t, c.store.All("Provenance"), 1)
+	require.Len(t, c.store.All("Device"), 1)
+	require.Equal(t, 1., testutil.ToFloat64(w.metrics.events.WithLabelValues("booking", "done")))
+}
+
+func TestSweepAloneFlagsWithNoEvent(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bob, bobTook, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	w := c.worker()
+	c.run(func() { c.swept(w) }, w)
+	require.Len(t, c.all("Flag", `"active"`), 1)
+}
+
+func TestShadowDoesEverythingButWrite(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.mode = Shadow
+	c.put(bob, bobTook, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	w := c.worker()
+	c.run(func() {
+		c.swept(w)
+		for i := range 3 {
+			c.publish("clinic.booking.x", `{"reference":"Appointment/a1"}`, fmt.Sprint(i))
+		}
+		c.settled()
+	}, w)
+	require.Empty(t, c.written())
+	require.Empty(t, c.store.All("Device"))
+	require.Equal(t, 1., testutil.ToFloat64(w.metrics.wouldWrite.WithLabelValues("Flag", "create")), "counted once, not once for each event")
+	for _, r := range c.store.Requests() {
+		require.True(t, r.Method == http.MethodGet || r.Path == "", "%s %s", r.Method, r.Path)
+	}
+}
+
+// Booked, moved, cancelled, no-show and past operations end in the right state, whatever happened before.
+func TestLifeOfABooking(t *testing.T) {
+	for status, want := range map[string]string{"cancelled": "operation-cancelled", "noshow": "operation-cancelled", "entered-in-error": "operation-cancelled", "fulfilled": "operation-over"} {
+		t.Run(status, func(t *testing.T) {
+			c := newClinic(t, fhirstore.DefaultOptions())
+			c.put(bob, bobTook, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+			w := c.worker()
+			c.run(func() {
+				c.swept(w)
+				require.Len(t, c.all("Flag", `"active"`), 1)
+				c.put(booking("bob", "a1", "booked", "2026-03-10T09:00:00Z", "Cataract surgery, right eye"))
+				c.publish("clinic.booking.x", `{"reference":"Appointment/a1"}`, "moved")
+				c.settled()
+				require.NotEmpty(t, c.all("Task", `"2026-03-09T16:00:00Z"`), "due the working day before the new date")
+				c.put(booking("bob", "a1", status, "2026-03-10T09:00:00Z", "Cataract surgery, right eye"))
+				c.publish("clinic.booking.x", `{"reference":"Appointment/a1"}`, "ended")
+				c.settled()
+			}, w)
+			require.Empty(t, c.all("Flag", `"active"`))
+			require.Empty(t, c.all("Task", `"requested"`))
+			require.NotEmpty(t, c.all("Task", want))
+		})
+	}
+}
+
+func TestPastOperationIsClosedByTheSweep(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	at := clinicDay
+	c.now = func() time.Time { return at }
+	c.put(bob, bobTook, bobProcedure, booking("bob", "a1", "booked", "2026-03-03T09:00:00Z", "Cataract surgery, right eye"))
+	w := c.worker()
+	c.run(func() { c.swept(w) }, w)
+	require.Len(t, c.all("Flag", `"active"`), 1)
+	at = at.Add(50 * time.Hour)
+	w = c.worker()
+	c.run(func() { c.swept(w) }, w)
+	require.Empty(t, c.all("Flag", `"active"`))
+	require.Empty(t, c.all("Task", `"requested"`))
+}
+
+func TestBookingGivenToAnotherPatient(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bob, bobTook, bobProcedure, strings.ReplaceAll(bob, "bob", "eve"), booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	w := c.worker()
+	c.run(func() {
+		c.swept(w)
+		require.Len(t, c.all("Flag", `"active"`), 1)
+		c.put(booking("eve", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+		c.publish("clinic.booking.x", `{"reference":"Appointment/a1"}`, "2")
+		c.settled()
+	}, w)
+	require.Empty(t, c.all("Flag", `"active"`), "Bob has no operation any more, Eve no finding")
+	for _, task := range c.all("Task", `"requested"`) {
+		require.Contains(t, task, "Patient/eve")
+	}
+}
+
+func TestUnreadableEventIsKeptWithItsReason(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	w := c.worker()
+	payloads := map[string]string{
+		"{":                                 "unreadable",
+		`{"resourceType":"Appointment"}`:    "unreadable",
+		`{"reference":"Appointment/../x"}`:  "unreadable",
+		`MSH|^~\&|A|B|C|D|2026||SIU^S12`:    "unsupported",
+		`{"resourceType":"Basic","id":"1"}`: "unsupported",
+	}
+	c.run(func() {
+		for p := range payloads {
+			c.publish("clinic.booking.x", p, "")
+		}
+		c.settled()
+	}, w)
+	letters, err := c.stream.DeadLetters(t.Context(), 0, 100)
+	require.NoError(t, err)
+	require.Len(t, letters, len(payloads))
+	for _, l := range letters {
+		whole, err := c.stream.GetDeadLetter(t.Context(), l.Seq)
+		require.NoError(t, err)
+		require.Equal(t, payloads[string(whole.Data)], whole.Reason)
+	}
+	require.Equal(t, 3., testutil.ToFloat64(w.metrics.deadLetters.WithLabelValues("unreadable")))
+}
+
+// A lost page is tried again and ends as not assessed with a Task to do it by hand, never as nothing found.
+func TestLostPageIsNeverNothingFound(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bob, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	c.store.Fault(fhirstore.Fault{Status: 500, Path: "MedicationStatement", Times: 1 << 20})
+	c.store.Fault(fhirstore.Fault{Status: 500, Path: "MedicationRequest", Times: 1 << 20})
+	w := c.worker()
+	require.Error(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, false, bookingGrace), "tried again")
+	require.Empty(t, c.written())
+	require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, true, bookingGrace), "the last try")
+	require.NotEmpty(t, c.all("Task", "assess-by-hand"))
+	notAssessed, _, next := w.outcomes.counts(clinicDay, 30*24*time.Hour)
+	require.Equal(t, 1, notAssessed)
+	require.Equal(t, time.Date(2026, 3, 9, 9, 0, 0, 0, time.UTC), next)
+
+	c.store.ClearFaults()
+	require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, false, bookingGrace))
+	notAssessed, _, _ = w.outcomes.counts(clinicDay, 30*24*time.Hour)
+	require.Zero(t, notAssessed)
+}
+
+func TestRefusedTypeIsAGap(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bob, bobTook, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	c.store.Fault(fhirstore.Fault{Status: 403, Path: "Procedure", Times: 1 << 20})
+	w := c.worker()
+	var got []rules.Assessment
+	w.OnAssessment = func(a rules.Assessment) { got = append(got, a) }
+	require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, false, bookingGrace))
+	require.Len(t, got, 1)
+	require.Equal(t, rules.Flagged, got[0].Outcome, "what was found still counts")
+	require.False(t, got[0].Complete)
+	require.Contains(t, fmt.Sprint(got[0].Gaps), string(rules.GapTypeRefused))
+}
+
+func TestOneUnreadableEntryLosesNoOther(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bob, bobTook, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"),
+		strings.Replace(strings.Replace(bobTook, `"m1"`, `"m2"`, 1), `"completed"`, `"a-code-of-nobody"`, 1),
+		strings.Replace(strings.Replace(bobProcedure, `"x1"`, `"x2"`, 1), `"1999"`, `"not a date"`, 1),
+		strings.Replace(strings.Replace(bobProcedure, `"x1"`, `"x3"`, 1), `"completed"`, `7`, 1))
+	w := c.worker()
+	var got []rules.Assessment
+	w.OnAssessment = func(a rules.Assessment) { got = append(got, a) }
+	require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, false, bookingGrace))
+	require.Len(t, got, 1)
+	require.Equal(t, rules.Flagged, got[0].Outcome)
+	require.False(t, got[0].Complete)
+	require.Equal(t, 1., testutil.ToFloat64(w.metrics.dropped.WithLabelValues("MedicationStatement", "code")))
+	require.Equal(t, 1., testutil.ToFloat64(w.metrics.dropped.WithLabelValues("Procedure", "date")))
+	require.Equal(t, 1., testutil.ToFloat64(w.metrics.dropped.WithLabelValues("Procedure", "json")))
+}
+
+func TestSomebodyElsesEntryIsNotTaken(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bob, strings.Replace(bobTook, "Patient/bob", "Patient/mallory", 1), bobProcedure,
+		booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	// A server that ignores the patient parameter.
+	wrong := httptest.NewServer(http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
+		if strings.HasPrefix(r.URL.Path, "/fhir/MedicationStatement") {
+			r.URL.RawQuery = ""
+		}
+		c.store.ServeHTTP(rw, r)
+	}))
+	t.Cleanup(wrong.Close)
+	c.url = wrong.URL + "/fhir"
+	w := c.worker()
+	w.cfg.FHIRBatch = "off"
+	require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, false, bookingGrace))
+	require.Empty(t, c.all("Flag", ""))
+}
+
+// Two requests when the event names the patient and the booking, three for a bare reference, one when nothing changes.
+func TestRequestsPerEvent(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	a1 := booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye")
+	c.put(bob, bobTook, bobProcedure, a1, strings.ReplaceAll(bob, "bob", "eve"), strings.NewReplacer("bob", "eve", "m1", "m9").Replace(bobTook),
+		booking("eve", "a2", "booked", "2026-03-09T10:00:00Z", "Cataract surgery, left eye"))
+	w := c.worker()
+	_, err := w.author(t.Context())
+	require.NoError(t, err)
+	posts := func(payload string) int {
+		c.store.ResetRequests()
+		require.NoError(t, w.handle(t.Context(), []byte(payload), 0))
+		n := 0
+		for _, r := range c.store.Requests() {
+			if !r.InBundle {
+				n++
+			}
+		}
+		return n
+	}
+	require.Equal(t, 2, posts(a1))
+	require.Equal(t, 1, posts(a1))
+	require.Equal(t, 3, posts(`{"reference":"Appointment/a2"}`))
+}
+
+func TestReadinessSaysWhatIsMissing(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	w := c.worker()
+	server := httptest.NewServer(w.Handler(prometheus.NewRegistry()))
+	t.Cleanup(server.Close)
+	get := func(path string) int {
+		r, err := http.Get(server.URL + path)
+		require.NoError(t, err)
+		defer r.Body.Close()
+		return r.StatusCode
+	}
+	w.lookOnce(t.Context())
+	require.Equal(t, 200, get("/readyz"))
+	c.store.Fault(fhirstore.Fault{Status: 503, Times: 1 << 20})
+	w.lookOnce(t.Context())
+	require.Equal(t, 503, get("/readyz"))
+	require.Equal(t, 200, get("/healthz"), "nothing that a restart would mend")
+	c.store.ClearFaults()
+	require.Eventually(t, func() bool { w.lookOnce(t.Context()); return get("/readyz") == 200 }, 30*time.Second, 100*time.Millisecond)
+	w.health.draining.Store(true)
+	require.Equal(t, 503, get("/readyz"))
+}
