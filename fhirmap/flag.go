@@ -65,30 +65,11 @@ func (w Writer) flag(s flagState) ([]byte, error) {
 	for _, d := range s.details {
 		f.Extension = append(f.Extension, fhir.Extension{Url: extFlagDetail, ValueReference: &fhir.Reference{Reference: &d}})
 	}
-	return w.sealed("Flag", written{evidence: s.evidence}, func(x fhir.Extension) ([]byte, error) {
-		c := f
-		c.Extension = append(c.Extension[:len(c.Extension):len(c.Extension)], x)
-		return json.Marshal(c)
-	})
-}
-
-// sealed marshals a resource twice: once to hash the owned elements, once with that hash in our extension.
-func (w Writer) sealed(typ string, x written, marshal func(fhir.Extension) ([]byte, error)) ([]byte, error) {
-	x.catalogue = w.Catalogue.Version
-	draft, err := marshal(x.extension(w.Names))
+	raw, err := json.Marshal(f)
 	if err != nil {
-		return nil, fmt.Errorf("build %s: %w", typ, err)
+		return nil, fmt.Errorf("build Flag: %w", err)
 	}
-	o, err := parseObject(draft)
-	if err != nil {
-		return nil, fmt.Errorf("build %s: %w", typ, err)
-	}
-	x.hash = ownedHash(typ, &o)
-	out, err := marshal(x.extension(w.Names))
-	if err != nil {
-		return nil, fmt.Errorf("build %s: %w", typ, err)
-	}
-	return out, nil
+	return w.seal("Flag", raw, written{evidence: s.evidence})
 }
 
 // endFlag is a standing Flag made inactive for our reason: only its status, period and our extension change.
@@ -108,7 +89,7 @@ func (w Writer) endFlag(s Standing, why Ended, at time.Time) ([]byte, error) {
 	}
 	o.set("status", []byte(`"inactive"`))
 	o.set("period", raw)
-	return w.reseal("Flag", &o, written{evidence: s.Evidence, ended: why})
+	return w.sealObject("Flag", &o, written{evidence: s.Evidence, ended: why})
 }
 
 func ptr[T any](v T) *T { return &v }

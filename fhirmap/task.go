@@ -2,6 +2,7 @@ package fhirmap
 
 import (
 	"encoding/json"
+	"fmt"
 	"time"
 
 	fhir "github.com/samply/golang-fhir-models/fhir-models/fhir"
@@ -61,11 +62,11 @@ func (w Writer) task(s taskState) ([]byte, error) {
 	if s.replaces != "" {
 		t.Extension = append(t.Extension, fhir.Extension{Url: extTaskReplaces, ValueReference: &fhir.Reference{Reference: &s.replaces}})
 	}
-	return w.sealed("Task", written{evidence: s.evidence}, func(x fhir.Extension) ([]byte, error) {
-		c := t
-		c.Extension = append(c.Extension[:len(c.Extension):len(c.Extension)], x)
-		return json.Marshal(c)
-	})
+	raw, err := json.Marshal(t)
+	if err != nil {
+		return nil, fmt.Errorf("build Task: %w", err)
+	}
+	return w.seal("Task", raw, written{evidence: s.evidence})
 }
 
 func (w Writer) endedReason(why Ended) *fhir.CodeableConcept {
@@ -86,18 +87,5 @@ func (w Writer) cancelTask(s Standing, why Ended, at time.Time) ([]byte, error) 
 	o.set("status", []byte(`"cancelled"`))
 	o.set("statusReason", reason)
 	o.set("lastModified", []byte(`"`+stamp(at)+`"`))
-	return w.reseal("Task", &o, written{evidence: s.Evidence, ended: why})
-}
-
-// reseal puts our extension with a fresh hash into a resource whose owned elements have been changed.
-func (w Writer) reseal(typ string, o *rawObject, x written) ([]byte, error) {
-	x.catalogue = w.Catalogue.Version
-	x.hash = ownedHash(typ, o)
-	mine, err := json.Marshal(x.extension(w.Names))
-	if err != nil {
-		return nil, err
-	}
-	kept := withoutExtension(parseArray(o.get("extension")), w.Names.writtenExtension())
-	o.set("extension", joinArray(append(kept, mine)))
-	return o.bytes(), nil
+	return w.sealObject("Task", &o, written{evidence: s.Evidence, ended: why})
 }

@@ -3,6 +3,7 @@ package fhirmap
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -43,6 +44,27 @@ func (w written) extension(n Names) fhir.Extension {
 		sub = append(sub, fhir.Extension{Url: "ended", ValueCode: &code})
 	}
 	return fhir.Extension{Url: n.writtenExtension(), Extension: sub}
+}
+
+// seal puts our extension into a resource of ours, with the hash of what its owned elements now are.
+func (w Writer) seal(typ string, raw []byte, x written) ([]byte, error) {
+	o, err := parseObject(raw)
+	if err != nil {
+		return nil, fmt.Errorf("build %s: %w", typ, err)
+	}
+	return w.sealObject(typ, &o, x)
+}
+
+func (w Writer) sealObject(typ string, o *rawObject, x written) ([]byte, error) {
+	x.catalogue = w.Catalogue.Version
+	x.hash = ownedHash(typ, o)
+	mine, err := json.Marshal(x.extension(w.Names))
+	if err != nil {
+		return nil, fmt.Errorf("build %s: %w", typ, err)
+	}
+	kept := withoutExtension(parseArray(o.get("extension")), w.Names.writtenExtension())
+	o.set("extension", joinArray(append(kept, mine)))
+	return o.bytes(), nil
 }
 
 // extensionStub is as much of an extension as tells what it is and what our own ones hold.

@@ -44,7 +44,6 @@ type stub struct {
 
 func newStub() *stub {
 	s := &stub{search: map[string][]byte{}, direct: map[string][]byte{}}
-	filler := strings.Repeat("Reviewed with the patient at the visit; no change was made to the plan. ", 18)
 	for i := range benchPatients {
 		p := "Patient/b" + strconv.Itoa(i)
 		s.direct[p] = []byte(`{"resourceType":"Patient","id":"` + id(p) + `","active":true,"name":[{"family":"Bench"}]}`)
@@ -64,36 +63,56 @@ func newStub() *stub {
 			}
 			var entries []string
 			for k := range n {
-				entries = append(entries, `{"fullUrl":"http://stub.example/`+t+`/`+id(p)+"-"+strconv.Itoa(k)+`","resource":`+benchResource(t, p, k, filler)+`,"search":{"mode":"match"}}`)
+				entries = append(entries, `{"fullUrl":"http://stub.example/`+t+`/`+id(p)+"-"+strconv.Itoa(k)+`","resource":`+benchResource(t, p, k)+`,"search":{"mode":"match"}}`)
 			}
 			s.search[t+"?patient="+p+"&_count="+pageSize] = []byte(`{"resourceType":"Bundle","type":"searchset","total":` + strconv.Itoa(n) + `,"entry":[` + strings.Join(entries, ",") + `]}`)
 		}
 		a := "Appointment/" + id(p) + "-0"
-		s.direct[a] = []byte(benchResource("Appointment", p, 0, ""))
+		s.direct[a] = []byte(benchResource("Appointment", p, 0))
 	}
 	return s
 }
 
-func benchResource(t, patient string, k int, filler string) string {
+// benchResource is a resource as record systems give it: a short narrative and the usual structured members, about 1.6 KiB.
+func benchResource(t, patient string, k int) string {
 	rid := id(patient) + "-" + strconv.Itoa(k)
-	head := `{"resourceType":"` + t + `","id":"` + rid + `","meta":{"versionId":"1","lastUpdated":"2026-01-05T08:00:00Z"},"text":{"status":"generated","div":"<div>` + filler + `</div>"},`
-	subject := `"subject":{"reference":"` + patient + `"},`
-	drug := `"medicationCodeableConcept":{"coding":[{"system":"http://www.nlm.nih.gov/research/umls/rxnorm","code":"` + []string{"77492", "161", "6809", "29046", "83367", "7646"}[k%6] + `","display":"drug ` + strconv.Itoa(k) + `"}]}`
+	concept := func(system, code, display string) string {
+		return `{"coding":[{"system":"` + system + `","code":"` + code + `","display":"` + display + `"}],"text":"` + display + `"}`
+	}
+	person := func(role string) string {
+		return `{"reference":"Practitioner/` + role + `-417","display":"Invented person who is the ` + role + `"}`
+	}
+	head := `{"resourceType":"` + t + `","id":"` + rid + `","meta":{"versionId":"1","lastUpdated":"2026-01-05T08:00:00.000Z"},` +
+		`"text":{"status":"generated","div":"<div xmlns=\"http://www.w3.org/1999/xhtml\"><p><b>` + t + `</b> reviewed with the patient at the visit; no change was made.</p></div>"},` +
+		`"identifier":[{"use":"official","type":` + concept("http://terminology.hl7.org/CodeSystem/v2-0203", "FILL", "Filler Identifier") + `,"system":"http://example.org/` + t + `","value":"` + rid + `-2026"}],`
+	subject := `"subject":{"reference":"` + patient + `","display":"Bench"},"encounter":{"reference":"Encounter/` + rid + `"},`
+	category := func(code string) string {
+		return `"category":[` + concept("http://terminology.hl7.org/CodeSystem/example-category", code, code) + `],`
+	}
+	note := `"note":[{"authorReference":` + person("author") + `,"time":"2025-11-02T10:15:00+01:00","text":"Takes it in the morning with food; asked about side effects, none."}],`
+	code := []string{"77492", "161", "6809", "29046", "83367", "7646"}[k%6]
+	if t != "MedicationStatement" && code == "77492" {
+		code = "310798"
+	}
+	drug := `"medicationCodeableConcept":` + concept("http://www.nlm.nih.gov/research/umls/rxnorm", code, "drug number "+strconv.Itoa(k))
+	dosage := `[{"sequence":1,"text":"one capsule in the morning","timing":{"repeat":{"frequency":1,"period":1,"periodUnit":"d","when":["MORN"]}},"asNeededBoolean":false,"route":` + concept("http://snomed.info/sct", "26643006", "Oral route") +
+		`,"doseAndRate":[{"type":` + concept("http://terminology.hl7.org/CodeSystem/dose-rate-type", "ordered", "Ordered") + `,"doseQuantity":{"value":1,"unit":"capsule","system":"http://unitsofmeasure.org","code":"{capsule}"}}]}]`
+	reason := `"reasonCode":[` + concept("http://snomed.info/sct", "38341003", "Hypertensive disorder") + `],`
 	switch t {
 	case "Appointment":
 		return `{"resourceType":"Appointment","id":"` + rid + `","status":"booked","serviceType":[{"text":"Cataract surgery, right eye"}],"start":"2036-03-09T09:00:00Z","end":"2036-03-09T09:30:00Z","participant":[{"actor":{"reference":"` + patient + `"},"status":"accepted"}]}`
 	case "MedicationStatement":
-		return head + `"status":"completed",` + subject + `"effectivePeriod":{"start":"2012-02","end":"2014-05-03"},` + drug + `}`
+		return head + `"status":"completed",` + strings.Replace(subject, "encounter", "context", 1) + `"effectivePeriod":{"start":"2012-02","end":"2014-05-03"},"dateAsserted":"2014-06-01","informationSource":` + person("source") + `,` + reason + note + `"dosage":` + dosage + `,` + drug + `}`
 	case "MedicationRequest":
-		return head + `"status":"active","intent":"order",` + subject + `"authoredOn":"2025-11-02",` + strings.Replace(drug, "77492", "310798", 1) + `}`
+		return head + `"status":"active","intent":"order",` + category("community") + `"priority":"routine",` + subject + `"authoredOn":"2025-11-02","requester":` + person("requester") + `,` + reason + note + `"dosageInstruction":` + dosage + `,"dispenseRequest":{"validityPeriod":{"start":"2025-11-02","end":"2026-11-02"},"numberOfRepeatsAllowed":6,"quantity":{"value":28,"unit":"capsule"}},` + drug + `}`
 	case "MedicationDispense":
-		return head + `"status":"completed",` + subject + `"whenHandedOver":"2025-11-02T10:00:00Z",` + strings.Replace(drug, "77492", "310798", 1) + `}`
+		return head + `"status":"completed",` + strings.Replace(subject, "encounter", "context", 1) + `"performer":[{"actor":` + person("pharmacist") + `}],"quantity":{"value":28,"unit":"capsule"},"daysSupply":{"value":28,"unit":"day"},"whenHandedOver":"2025-11-02T10:00:00Z",` + note + `"dosageInstruction":` + dosage + `,` + drug + `}`
 	case "Procedure":
-		return head + `"status":"completed",` + subject + `"code":{"coding":[{"system":"http://snomed.info/sct","code":"8041500` + strconv.Itoa(k) + `","display":"procedure"}]},"performedDateTime":"2015-03-0` + strconv.Itoa(k+1) + `"}`
+		return head + `"status":"completed","category":` + concept("http://terminology.hl7.org/CodeSystem/example-category", "therapeutic", "therapeutic") + `,"code":` + concept("http://snomed.info/sct", "8041500"+strconv.Itoa(k), "procedure number "+strconv.Itoa(k)) + `,` + subject + `"performedDateTime":"2015-03-0` + strconv.Itoa(k+1) + `","performer":[{"function":` + concept("http://snomed.info/sct", "304292004", "Surgeon") + `,"actor":` + person("surgeon") + `}],"location":{"reference":"Location/1"},` + reason + `"bodySite":[` + concept("http://snomed.info/sct", "818981001", "Abdomen") + `],"outcome":` + concept("http://snomed.info/sct", "385669000", "Successful") + `,` + note + `"recorder":` + person("recorder") + `}`
 	case "Condition":
-		return head + `"clinicalStatus":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/condition-clinical","code":"active"}]},` + subject + `"code":{"coding":[{"system":"http://hl7.org/fhir/sid/icd-10-cm","code":"I1` + strconv.Itoa(k) + `","display":"disease"}]},"onsetDateTime":"2010"}`
+		return head + `"clinicalStatus":` + concept("http://terminology.hl7.org/CodeSystem/condition-clinical", "active", "Active") + `,"verificationStatus":` + concept("http://terminology.hl7.org/CodeSystem/condition-ver-status", "confirmed", "Confirmed") + `,` + category("problem-list-item") + `"severity":` + concept("http://snomed.info/sct", "6736007", "Moderate") + `,` + subject + `"code":` + concept("http://hl7.org/fhir/sid/icd-10-cm", "I1"+strconv.Itoa(k), "disease number "+strconv.Itoa(k)) + `,` + note + `"recordedDate":"2010-05-01","recorder":` + person("recorder") + `,"onsetDateTime":"2010"}`
 	case "Observation":
-		return head + `"status":"final",` + subject + `"code":{"coding":[{"system":"http://loinc.org","code":"8480-` + strconv.Itoa(k) + `","display":"measurement"}]},"effectiveDateTime":"2025-10-1` + strconv.Itoa(k) + `","valueQuantity":{"value":12` + strconv.Itoa(k) + `,"unit":"mmHg","system":"http://unitsofmeasure.org","code":"mm[Hg]"}}`
+		return head + `"status":"final",` + category("vital-signs") + subject + `"code":` + concept("http://loinc.org", "8480-"+strconv.Itoa(k), "measurement number "+strconv.Itoa(k)) + `,"effectiveDateTime":"2025-10-1` + strconv.Itoa(k) + `","performer":[` + person("nurse") + `],"valueQuantity":{"value":12` + strconv.Itoa(k) + `.5,"unit":"mmHg","system":"http://unitsofmeasure.org","code":"mm[Hg]"},"interpretation":[` + concept("http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation", "N", "Normal") + `],"referenceRange":[{"low":{"value":90,"unit":"mmHg"},"high":{"value":140,"unit":"mmHg"},"type":` + concept("http://terminology.hl7.org/CodeSystem/referencerange-meaning", "normal", "Normal Range") + `}],` + strings.TrimSuffix(note, ",") + `}`
 	default: // AllergyIntolerance
 		return head + `"patient":{"reference":"` + patient + `"},"code":{"text":"penicillin"}}`
 	}
@@ -367,7 +386,7 @@ func thisWorker(b *testing.B, s *stub, base string, lanes, n int) (perSecond, re
 			wait.Go(func() {
 				for i := range queue {
 					p := "Patient/b" + strconv.Itoa(i%benchPatients)
-					if _, err := nats.Publish(ctx, "clinic.booking.bench", []byte(benchResource("Appointment", p, 0, "")), fmt.Sprint("e", from+i)); err != nil {
+					if _, err := nats.Publish(ctx, "clinic.booking.bench", []byte(benchResource("Appointment", p, 0)), fmt.Sprint("e", from+i)); err != nil {
 						b.Error(err)
 					}
 				}

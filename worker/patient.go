@@ -100,7 +100,7 @@ func (w *Worker) decide(ctx context.Context, patient string, n nudge, lastTry bo
 
 // situation is everything the reconciler decides on.
 func (w *Worker) situation(r *reading, at time.Time) fhirmap.Situation {
-	history := r.record.History()
+	history := r.history
 	s := fhirmap.Situation{
 		Patient: r.patient, Bookings: w.bookings(r, at), BookingsWhole: r.bookingsWhole, Standing: r.standing, Direct: r.direct,
 		ClientIDs: w.clientIDs(), At: at, Gone: goneIn(history),
@@ -136,12 +136,12 @@ func goneIn(h rules.History) func(string) bool {
 
 // keep remembers the results for the gauges, and counts what has changed.
 func (w *Worker) keep(r *reading, s fhirmap.Situation, plan fhirmap.Plan) {
-	for _, d := range r.record.History().Dropped {
+	for _, d := range r.history.Dropped {
 		w.metrics.dropped.WithLabelValues(droppedType(d.Type), string(d.Reason)).Inc()
 	}
-	for _, e := range r.record.History().Entries {
-		if e.Kind == rules.Medication {
-			if system, yes := w.catalogue.Unrecognised(&e); yes {
+	for i := range r.history.Entries {
+		if e := &r.history.Entries[i]; e.Kind == rules.Medication {
+			if system, yes := w.catalogue.Unrecognised(e); yes {
 				w.metrics.unknownDrugs.WithLabelValues(system).Inc()
 			}
 		}

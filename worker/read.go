@@ -36,6 +36,7 @@ type reading struct {
 	patient       string   // the survivor, Patient/id
 	chain         []string // the survivor and every record merged into it
 	record        *fhirmap.Record
+	history       rules.History
 	standing      []fhirmap.Standing
 	bookingsWhole bool
 	direct        map[string]int
@@ -126,6 +127,7 @@ func (w *Worker) read(ctx context.Context, patient string, n nudge, lastTry bool
 	if err := w.ownStanding(r); err != nil {
 		return nil, err
 	}
+	r.history = r.record.History()
 	return r, w.findStrays(ctx, r)
 }
 
