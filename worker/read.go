@@ -202,10 +202,14 @@ func (w *Worker) take(ctx context.Context, r *reading, a fhirhttp.Answer, lastTr
 	if err != nil {
 		return false, w.notRead(r, typ, fmt.Errorf("page of %s: %w", typ, err), lastTry)
 	}
-	entries := page.Matches
+	entries, next := page.Matches, page.Next
 	cut := page.Incomplete
-	if page.Next != "" {
-		err = w.fhir.Pages(ctx, page.Next, func(next fhirhttp.Answer) (string, error) {
+	if next == "" && page.Total > entries {
+		// A server was seen that leaves the next link out of a search inside a batch: the same search alone has it.
+		next, entries = a.Path, 0
+	}
+	if next != "" {
+		err = w.fhir.Pages(ctx, next, func(next fhirhttp.Answer) (string, error) {
 			p, err := r.record.AddPage(typ, next.Body)
 			if err != nil {
 				return "", fmt.Errorf("page of %s: %w", typ, err)

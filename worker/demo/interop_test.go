@@ -1,0 +1,81 @@
+package demo
+
+import (
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"pupilrisk/worker/fhirstore"
+	"pupilrisk/worker/peertest"
+)
+
+// The whole job against a FHIR server that nobody here wrote, with and without update as create; everything written passes
+// two independent validators, and it is the same as on our own in-memory server.
+func TestInteropWholeJob(t *testing.T) {
+	now := time.Date(2026, 11, 23, 7, 0, 0, 0, time.Local)
+	clinic, err := NewClinic(now, time.Local)
+	require.NoError(t, err)
+	sound := slices.DeleteFunc(slices.Clone(clinic.Resources), func(r []byte) bool { return slices.Contains(clinic.Damaged, referenceOf(t, r)) })
+	store, base := storeOf(t, Clinic{Resources: sound}, fhirstore.DefaultOptions())
+	newSite(t, base, now).work(1, clinic.Events)
+	want := keys(t, store.All("Flag"), store.All("Task"))
+	require.NotEmpty(t, want)
+
+	for name, options := range map[string]peertest.Options{
+		"update as create":       {},
+		"server chooses ids":     {NoUpdateCreate: true},
+		"neither batch nor more": {NoBatch: true, NoTransaction: true},
+		"small pages":            {Page: 2},
+	} {
+		t.Run(name, func(t *testing.T) {
+			peer := peertest.Server(t, options)
+			peer.Put(t, sound...)
+			s := newSite(t, peer.Base, now)
+			s.work(2, clinic.Events)
+			require.Equal(t, want, keys(t, peer.All(t, "Flag"), peer.All(t, "Task")))
+			s.work(2, clinic.Events)
+			require.Equal(t, want, keys(t, peer.All(t, "Flag"), peer.All(t, "Task")), "replayed")
+			peertest.Validate(t, slices.Concat(peer.All(t, "Flag"), peer.All(t, "Task"), peer.All(t, "Provenance"), peer.All(t, "Device"))...)
+		})
+	}
+}
+
+// What the demo writes passes both validators.
+func TestInteropDemoIsValid(t *testing.T) {
+	r := run(t, time.Date(2026, 11, 23, 7, 0, 0, 0, time.Local))
+	written := slices.Concat(r.Store.All("Flag"), r.Store.All("Task"), r.Store.All("Provenance"), r.Store.All("Device"))
+	require.NotEmpty(t, written)
+	peertest.Validate(t, written...)
+}
+
+// Faults of the server, one after the other: once they end, the state is the one without them.
+func TestInteropFaultsEndInTheSameState(t *testing.T) {
+	now := time.Date(2026, 11, 23, 7, 0, 0, 0, time.Local)
+	clinic, err := NewClinic(now, time.Local)
+	require.NoError(t, err)
+	sound := slices.DeleteFunc(slices.Clone(clinic.Resources), func(r []byte) bool { return slices.Contains(clinic.Damaged, referenceOf(t, r)) })
+	store, base := storeOf(t, Clinic{Resources: sound}, fhirstore.DefaultOptions())
+	newSite(t, base, now).work(1, clinic.Events)
+	want := keys(t, store.All("Flag"), store.All("Task"))
+
+	for name, f := range map[string]peertest.Fault{
+		"503 with Retry-After":    {Method: "POST", Status: 503, RetryAfter: "1", Times: 5},
+		"500":                     {Method: "POST", Status: 500, Times: 4},
+		"late":                    {Delay: 300 * time.Millisecond, Times: 5},
+		"dropped before acting":   {Method: "POST", Drop: true, Times: 3},
+		"dropped after acting":    {Method: "POST", DropAfter: true, Times: 3},
+		"answer cut short":        {Method: "POST", Cut: 40, Times: 3},
+		"one entry of the batch":  {Entry: "MedicationStatement", Status: 503, Times: 3},
+		"the same, for good once": {Entry: "Procedure", Status: 500, Times: 2},
+	} {
+		t.Run(name, func(t *testing.T) {
+			peer := peertest.Server(t, peertest.Options{})
+			peer.Put(t, sound...)
+			peer.Fault(t, f)
+			newSite(t, peer.Base, now).work(2, clinic.Events)
+			require.Equal(t, want, keys(t, peer.All(t, "Flag"), peer.All(t, "Task")))
+		})
+	}
+}
