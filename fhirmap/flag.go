@@ -1,10 +1,10 @@
 package fhirmap
 
 import (
-	"encoding/json"
 	"fmt"
 	"time"
 
+	"github.com/go-json-experiment/json"
 	fhir "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"pupilrisk/rules"
@@ -65,7 +65,10 @@ func (w Writer) flag(s flagState) ([]byte, error) {
 	for _, d := range s.details {
 		f.Extension = append(f.Extension, fhir.Extension{Url: extFlagDetail, ValueReference: &fhir.Reference{Reference: &d}})
 	}
-	raw, err := json.Marshal(f)
+	raw, err := json.Marshal(struct {
+		ResourceType string `json:"resourceType"`
+		fhir.OtherFlag
+	}{"Flag", fhir.OtherFlag(f)})
 	if err != nil {
 		return nil, fmt.Errorf("build Flag: %w", err)
 	}

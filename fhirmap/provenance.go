@@ -2,12 +2,13 @@ package fhirmap
 
 import (
 	"cmp"
-	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
 	"time"
 
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
 	fhir "github.com/samply/golang-fhir-models/fhir-models/fhir"
 )
 
@@ -44,7 +45,10 @@ func (w Writer) Provenance(patient string, writes []Write, at time.Time) (Write,
 	key := "provenance " + strings.Join(keys, " ")
 	id := w.Names.ID(key)
 	p.Id = &id
-	body, err := json.Marshal(p)
+	body, err := json.Marshal(struct {
+		ResourceType string `json:"resourceType"`
+		fhir.OtherProvenance
+	}{"Provenance", fhir.OtherProvenance(p)})
 	if err != nil {
 		return Write{}, fmt.Errorf("build Provenance: %w", err)
 	}
@@ -70,7 +74,10 @@ func DeviceResource(n Names, version string) (Write, error) {
 		Version:    []fhir.DeviceVersion{{Value: version}},
 		Note:       []fhir.Annotation{{Text: "Software that reads the record for floppy-iris and small-pupil risk before lens operations. Decision support only."}},
 	}
-	body, err := json.Marshal(d)
+	body, err := json.Marshal(struct {
+		ResourceType string `json:"resourceType"`
+		fhir.OtherDevice
+	}{"Device", fhir.OtherDevice(d)})
 	return Write{Type: "Device", ID: id, Key: value, Change: Create, Body: body}, err
 }
 
@@ -89,44 +96,60 @@ func SafeOrder(writes []Write) []Write {
 // Transaction builds the transaction Bundle of writes. With clientIDs each creation is a PUT to the id that follows from its
 // key; else a POST under If-None-Exist, and references between the new resources are by urn:uuid.
 func Transaction(n Names, writes []Write, clientIDs bool) ([]byte, error) {
-	b := fhir.Bundle{Type: fhir.BundleTypeTransaction}
-	for _, x := range SafeOrder(writes) {
-		fullURL := "urn:uuid:" + x.ID
-		e := fhir.BundleEntry{FullUrl: &fullURL, Resource: x.Body, Request: &fhir.BundleEntryRequest{Method: fhir.HTTPVerbPUT, Url: x.Type + "/" + x.ID}}
+	// Written member by member: the model library's Bundle would scan every resource again.
+	out := []byte(`{"resourceType":"Bundle","type":"transaction","entry":[`)
+	for i, x := range SafeOrder(writes) {
+		if i > 0 {
+			out = append(out, ',')
+		}
+		out = append(out, '{')
+		method, address, condition, value := "PUT", x.Type+"/"+x.ID, "", ""
+		body := x.Body
 		switch {
 		case x.Change != Create:
-			e.FullUrl = nil
 			if x.Version != "" {
-				e.Request.IfMatch = ptr(`W/"` + x.Version + `"`)
+				condition, value = "ifMatch", `W/"`+x.Version+`"`
 			}
 		case !clientIDs:
-			body, err := WithoutID(x.Body)
-			if err != nil {
+			var err error
+			if body, err = WithoutID(x.Body); err != nil {
 				return nil, err
 			}
-			e.Resource = body
-			e.Request.Method, e.Request.Url = fhir.HTTPVerbPOST, x.Type
+			method, address = "POST", x.Type
 			if query := IfNoneExist(n, x); query != "" {
-				e.Request.IfNoneExist = &query
+				condition, value = "ifNoneExist", query
 			}
 		}
-		b.Entry = append(b.Entry, e)
+		if x.Change == Create {
+			out = append(appendMember(out, "fullUrl", "urn:uuid:"+x.ID), ',')
+		}
+		out = append(append(append(out, `"resource":`...), body...), `,"request":{`...)
+		out = append(appendMember(out, "method", method), ',')
+		out = appendMember(out, "url", address)
+		if condition != "" {
+			out = appendMember(append(out, ','), condition, value)
+		}
+		out = append(out, `}}`...)
 	}
+	out = append(out, `]}`...)
 	if !clientIDs {
 		for _, x := range writes {
-			if x.Change != Create {
-				continue
-			}
-			for i := range b.Entry {
-				b.Entry[i].Resource = ReplaceReference(b.Entry[i].Resource, x.Type+"/"+x.ID, "urn:uuid:"+x.ID)
+			if x.Change == Create {
+				out = ReplaceReference(out, x.Type+"/"+x.ID, "urn:uuid:"+x.ID)
 			}
 		}
 	}
-	out, err := json.Marshal(b)
-	if err != nil {
-		return nil, fmt.Errorf("build transaction: %w", err)
-	}
 	return out, nil
+}
+
+// appendMember writes a member whose value is a text.
+func appendMember(out []byte, name, value string) []byte {
+	out = append(append(append(out, '"'), name...), `":`...)
+	quoted, err := jsontext.AppendQuote(out, value)
+	if err != nil {
+		quoted, _ = jsontext.AppendQuote(out, strings.ToValidUTF8(value, "")) // valid now
+	}
+	return quoted
 }
 
 // IfNoneExist is the condition under which a server that chooses ids creates x: that its identifier is not there yet.

@@ -97,13 +97,10 @@ type standingJSON struct {
 			Code   string `json:"code"`
 		} `json:"coding"`
 	} `json:"code"`
-	Subject, For, Focus struct {
-		Reference string `json:"reference"`
-	}
-	Period, ExecutionPeriod struct {
-		Start string `json:"start"`
-		End   string `json:"end"`
-	}
+	Subject     referenceJSON `json:"subject"`
+	For         referenceJSON `json:"for"`
+	Focus       referenceJSON `json:"focus"`
+	Period      periodJSON    `json:"period"`
 	Restriction struct {
 		Period struct {
 			End string `json:"end"`
@@ -119,7 +116,7 @@ type standingJSON struct {
 // ParseStanding decodes one Flag or Task; ok is false where it is none of ours.
 func ParseStanding(n Names, raw []byte) (s Standing, ok bool, err error) {
 	var r standingJSON
-	if err := json.Unmarshal(raw, &r, json.MatchCaseInsensitiveNames(true), jsontext.AllowDuplicateNames(true)); err != nil {
+	if err := json.Unmarshal(raw, &r, faultyInside); err != nil {
 		return s, false, fmt.Errorf("own resource: %w", errJSON(err))
 	}
 	system := n.FlagSystem()

@@ -1,10 +1,10 @@
 package fhirmap
 
 import (
-	"encoding/json"
 	"fmt"
 	"time"
 
+	"github.com/go-json-experiment/json"
 	fhir "github.com/samply/golang-fhir-models/fhir-models/fhir"
 )
 
@@ -62,7 +62,10 @@ func (w Writer) task(s taskState) ([]byte, error) {
 	if s.replaces != "" {
 		t.Extension = append(t.Extension, fhir.Extension{Url: extTaskReplaces, ValueReference: &fhir.Reference{Reference: &s.replaces}})
 	}
-	raw, err := json.Marshal(t)
+	raw, err := json.Marshal(struct {
+		ResourceType string `json:"resourceType"`
+		fhir.OtherTask
+	}{"Task", fhir.OtherTask(t)})
 	if err != nil {
 		return nil, fmt.Errorf("build Task: %w", err)
 	}

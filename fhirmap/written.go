@@ -1,6 +1,7 @@
 package fhirmap
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
@@ -122,48 +123,94 @@ func ownedHash(typ string, o *rawObject) string {
 	return hex.EncodeToString(h.Sum(nil)[:16])
 }
 
-// meaning is a canonical form of a JSON value in which equal meaning is equal bytes.
+// meaning is a canonical form of a JSON value in which equal meaning is equal bytes: members sorted, instants in UTC,
+// references bare and without the display or type that servers add.
 func meaning(raw jsontext.Value) []byte {
-	var v any
-	if json.Unmarshal(raw, &v) != nil {
-		return raw
-	}
-	out, err := json.Marshal(canonical("", v), json.Deterministic(true))
+	d := jsontext.NewDecoder(bytes.NewBuffer(raw))
+	out, err := appendMeaning(nil, d, "")
 	if err != nil {
 		return raw
 	}
 	return out
 }
 
-func canonical(name string, v any) any {
-	switch v := v.(type) {
-	case map[string]any:
-		out := make(map[string]any, len(v))
-		for k, x := range v {
-			out[k] = canonical(k, x)
+func appendMeaning(out []byte, d *jsontext.Decoder, name string) ([]byte, error) {
+	switch d.PeekKind() {
+	case '{':
+		return appendObjectMeaning(out, d)
+	case '[':
+		if _, err := d.ReadToken(); err != nil {
+			return nil, err
 		}
-		if _, isRef := v["reference"]; isRef {
-			delete(out, "display") // servers add it
-			delete(out, "type")
+		out = append(out, '[')
+		for d.PeekKind() != ']' {
+			var err error
+			if out, err = appendMeaning(out, d, name); err != nil {
+				return nil, err
+			}
+			out = append(out, ',')
 		}
-		return out
-	case []any:
-		out := make([]any, len(v))
-		for i, x := range v {
-			out[i] = canonical(name, x)
+		_, err := d.ReadToken()
+		return append(out, ']'), err
+	case '"':
+		t, err := d.ReadToken()
+		if err != nil {
+			return nil, err
 		}
-		return out
-	case string:
-		if name == "reference" {
-			return bareReference(v)
+		return jsontext.AppendQuote(out, stringMeaning(name, t.String()))
+	default:
+		v, err := d.ReadValue()
+		return append(out, v...), err
+	}
+}
+
+func appendObjectMeaning(out []byte, d *jsontext.Decoder) ([]byte, error) {
+	if _, err := d.ReadToken(); err != nil {
+		return nil, err
+	}
+	type member struct {
+		name  string
+		value []byte
+	}
+	var members []member
+	reference := false
+	for d.PeekKind() == '"' {
+		t, err := d.ReadToken()
+		if err != nil {
+			return nil, err
 		}
-		if t, err := time.Parse(time.RFC3339Nano, v); err == nil {
+		m := member{name: t.String()}
+		if m.value, err = appendMeaning(nil, d, m.name); err != nil {
+			return nil, err
+		}
+		reference = reference || m.name == "reference"
+		members = append(members, m)
+	}
+	if _, err := d.ReadToken(); err != nil {
+		return nil, err
+	}
+	slices.SortFunc(members, func(x, y member) int { return strings.Compare(x.name, y.name) })
+	out = append(out, '{')
+	for _, m := range members {
+		if reference && (m.name == "display" || m.name == "type") {
+			continue
+		}
+		out = append(append(append(out, m.name...), ':'), m.value...)
+		out = append(out, ',')
+	}
+	return append(out, '}'), nil
+}
+
+func stringMeaning(name, s string) string {
+	if name == "reference" {
+		return bareReference(s)
+	}
+	if len(s) >= len("2006-01-02T15:04:05Z") && s[4] == '-' && s[10] == 'T' {
+		if t, err := time.Parse(time.RFC3339Nano, s); err == nil {
 			return t.UTC().Format(time.RFC3339)
 		}
-		return v
-	default:
-		return v
 	}
+	return s
 }
 
 // bareReference is Type/id, without the server's base and without a version.

@@ -98,9 +98,15 @@ func (c *clinic) publish(subject, payload, msgID string) {
 // settled waits until no event is pending.
 func (c *clinic) settled() {
 	c.t.Helper()
+	// The server counts a message a moment after it has confirmed it: only a quiet that lasts is one.
+	quiet := 0
 	require.Eventually(c.t, func() bool {
 		p, err := c.stream.Pending(c.t.Context())
-		return err == nil && p.Pending == 0 && p.AckPending == 0
+		quiet++
+		if err != nil || p.Pending != 0 || p.AckPending != 0 {
+			quiet = 0
+		}
+		return quiet == 5
 	}, 30*time.Second, 10*time.Millisecond)
 }
 

@@ -80,9 +80,14 @@ func (s *site) work(workers int, events []Event) {
 			s.t.Fatal("no sweep ended")
 		}
 	}
+	quiet := 0
 	require.Eventually(s.t, func() bool {
 		p, err := s.stream.Pending(ctx)
-		return err == nil && p.Pending == 0 && p.AckPending == 0
+		quiet++
+		if err != nil || p.Pending != 0 || p.AckPending != 0 {
+			quiet = 0
+		}
+		return quiet == quietPolls
 	}, 2*time.Minute, 20*time.Millisecond, "not every event was settled")
 	cancel()
 	running.Wait()

@@ -22,6 +22,9 @@ import (
 // Days is how many days ahead the demo's list shows.
 const Days = 14
 
+// quietPolls is how often in a row nothing must be pending: the server counts a message a moment after it has confirmed it.
+const quietPolls = 5
+
 // Run is a demo in progress: an embedded NATS server, an in-memory FHIR server and one worker in live mode, all on loopback
 // ports of their own.
 type Run struct {
@@ -124,9 +127,13 @@ func (r *Run) Handled(ctx context.Context) error {
 	}
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
-	for {
+	for quiet := 0; ; {
 		p, err := r.stream.Pending(ctx)
-		if err == nil && p.Pending == 0 && p.AckPending == 0 {
+		quiet++
+		if err != nil || p.Pending != 0 || p.AckPending != 0 {
+			quiet = 0
+		}
+		if quiet == quietPolls {
 			return nil
 		}
 		select {
