@@ -213,6 +213,9 @@ func (k *checker) check() {
 	if !regexp.MustCompile(`^[0-9]{4}\.[0-9]{1,2}\.[0-9]+(\+[0-9a-f]+)*$`).MatchString(c.Version) {
 		k.fault(position{file: "VERSION"}, "", "version %q is not of the form 2026.11.1", c.Version)
 	}
+	if c.Wording.at.file == "" {
+		c.Wording.at.file = "wording.yaml"
+	}
 	k.systems()
 	k.codeSets()
 	for _, f := range c.Factors {

@@ -138,7 +138,8 @@ func (p position) line(path string) int {
 
 // fault is one fault of a part, as one line.
 func (p position) fault(path, format string, args ...any) error {
-	return fmt.Errorf("%s:%d: %s", p.file, p.line(path), fmt.Sprintf(format, args...))
+	reason := strings.Join(strings.FieldsFunc(fmt.Sprintf(format, args...), func(r rune) bool { return r == '\n' || r == '\r' }), " ")
+	return fmt.Errorf("%s:%d: %s", p.file, p.line(path), reason)
 }
 
 func parseList[T any](file string, data []byte, place func(*T, position)) ([]T, error) {
