@@ -73,7 +73,8 @@ type matcher struct {
 	// byWord holds phrases by their first word.
 	byWord map[string][]phrase
 	// near holds the single names that may be one letter off, by their deletions.
-	near map[string][]string
+	near      map[string][]string
+	nearNames *memo[[]string]
 	// names are all words of all phrases.
 	names map[string]bool
 }
@@ -98,7 +99,7 @@ type phrase struct {
 }
 
 func newMatcher() matcher {
-	return matcher{bySet: map[int32][]*use{}, byWord: map[string][]phrase{}, near: map[string][]string{}, names: map[string]bool{}}
+	return matcher{bySet: map[int32][]*use{}, byWord: map[string][]phrase{}, near: map[string][]string{}, names: map[string]bool{}, nearNames: &memo[[]string]{}}
 }
 
 func (x *index) add(m *matcher, group int, matches []FactorMatch) {
@@ -461,20 +462,26 @@ func (r *reading) text(m *matcher, text string) {
 
 // nearText looks for a name that is one letter off.
 func (r *reading) nearText(m *matcher, text string, ws []word, i int) {
-	var tried []string
-	for _, d := range deletions(ws[i].text) {
-		for _, name := range m.near[d] {
-			if slices.Contains(tried, name) || !oneEdit(name, ws[i].text) {
-				continue
-			}
-			tried = append(tried, name)
-			for _, p := range m.byWord[name] {
-				if len(p.words) == 1 && p.how == ByText && p.use.match.Spelling {
-					r.textHit(p.use, BySpelling, text, ws, i, i+1)
-				}
+	for _, name := range m.nearNames.of(ws[i].text, m.oneOff) {
+		for _, p := range m.byWord[name] {
+			if len(p.words) == 1 && p.how == ByText && p.use.match.Spelling {
+				r.textHit(p.use, BySpelling, text, ws, i, i+1)
 			}
 		}
 	}
+}
+
+// oneOff lists the names that are one letter off a word.
+func (m *matcher) oneOff(text string) []string {
+	var out []string
+	for _, d := range deletions(text) {
+		for _, name := range m.near[d] {
+			if !slices.Contains(out, name) && oneEdit(name, text) {
+				out = append(out, name)
+			}
+		}
+	}
+	return out
 }
 
 func (r *reading) textHit(u *use, how How, text string, ws []word, i, j int) {

@@ -33,6 +33,18 @@ const maxText = 4096
 // words splits a text into words: runs of letters, runs of digits, and single characters of the scripts that write no
 // spaces. Invisible characters inside a word are passed over.
 func words(text string) []word {
+	if len(text) > memoText {
+		return splitWords(text)
+	}
+	return wordMemo.of(text, splitWords)
+}
+
+// memoText is the greatest length, in bytes, of a text whose words are kept: a name, not a letter.
+const memoText = 160
+
+var wordMemo memo[[]word]
+
+func splitWords(text string) []word {
 	if len(text) > maxText {
 		text = text[:maxText]
 	}
