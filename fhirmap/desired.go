@@ -84,6 +84,24 @@ func desireFlag(c *rules.Catalogue, patientID string, ahead []rules.Assessment, 
 	return f, true
 }
 
+// FlagLine is the one line of a Flag, where no record system holds the Flag itself.
+type FlagLine struct {
+	Hazard   rules.Hazard
+	Eye      rules.Eye
+	Level    rules.Level
+	Text     string
+	Evidence []rules.Evidence
+}
+
+// FlagLines are the lines of the Flags that one assessment would make.
+func FlagLines(c *rules.Catalogue, a rules.Assessment, min rules.Level) []FlagLine {
+	var out []FlagLine
+	for _, f := range desiredFlags(c, "", []rules.Assessment{a}, min) {
+		out = append(out, FlagLine{Hazard: f.hazard, Eye: f.eye, Level: f.level, Text: f.text, Evidence: f.evidence})
+	}
+	return out
+}
+
 // desiredTasks derives the Tasks of one operation.
 func desiredTasks(patientID string, a rules.Assessment, flags []desiredFlag) []desiredTask {
 	var mine []desiredFlag

@@ -204,8 +204,8 @@ func (l Lister) siteGaps() []string {
 	return out
 }
 
-// AssessedRow is an assessment as a row of the operating list, where no record system holds Flags and Tasks.
-func AssessedRow(a rules.Assessment, name string) operatinglist.Row {
+// Row is an assessment as a row of the operating list, where no record system holds Flags and Tasks.
+func (o Offline) Row(a rules.Assessment, name string) operatinglist.Row {
 	row := operatinglist.Row{
 		Start: a.Operation.Start, Patient: name, PatientID: a.Patient, Appointment: a.Operation.Appointment, Eye: a.Operation.Eye,
 		Service: a.Operation.Service, Outcome: a.Outcome, Complete: a.Complete,
@@ -213,13 +213,18 @@ func AssessedRow(a rules.Assessment, name string) operatinglist.Row {
 	for _, g := range a.Gaps {
 		row.Missing = append(row.Missing, g.Text)
 	}
-	for _, f := range a.Context {
-		row.Context = append(row.Context, f.Text)
+	min := o.Config.settings().MinLevel
+	for _, f := range slices.Concat(a.Findings, a.Context) {
+		if f.Level < min || !f.Eye.MayBe(a.Operation.Eye) {
+			row.Context = append(row.Context, f.Text)
+		}
 	}
-	for _, f := range a.Findings {
+	for _, f := range fhirmap.FlagLines(o.Catalogue, a, min) {
 		h := operatinglist.Hazard{Hazard: f.Hazard, Level: f.Level, Eye: f.Eye, Text: f.Text}
 		for _, e := range f.Evidence {
-			h.Why = append(h.Why, operatinglist.Why{What: e.Matched, Date: e.Date, Record: e.Reference, How: e.How})
+			if !e.Restricted {
+				h.Why = append(h.Why, operatinglist.Why{What: e.Matched, Date: e.Date, Record: e.Reference, How: e.How})
+			}
 		}
 		row.Hazards = append(row.Hazards, h)
 	}

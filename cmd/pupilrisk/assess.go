@@ -57,7 +57,7 @@ func runAssess(_ context.Context, s surroundings, args []string) error {
 			}
 		default:
 			for _, a := range r.Assessments {
-				list.Rows = append(list.Rows, worker.AssessedRow(a, r.Name))
+				list.Rows = append(list.Rows, offline.Row(a, r.Name))
 			}
 		}
 		return nil

@@ -28,7 +28,7 @@ func runDeadLetter(ctx context.Context, s surroundings, args []string) (err erro
 		numbers = append(numbers, n)
 	}
 	if verb != "list" && (len(numbers) == 0 || verb != "show" && verb != "replay" && verb != "discard") {
-		return usageError{errors.New("deadletter takes: list, show N, replay N..., or discard N...")}
+		return usageError{errors.New("deadletter takes: list, show N, replay N, or discard N (one or more)")}
 	}
 	cfg, _, err := configured(s, *file)
 	if err != nil {

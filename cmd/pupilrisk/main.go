@@ -59,7 +59,7 @@ func init() {
 		{"assess", "[--at TIME] [--format text|json|fhir] FILE...", "assess FHIR Bundles or NDJSON from disk (- = standard input)", runAssess},
 		{"list", "[--config FILE] [--from DATE] [--days N] [--format text|json]", "the operating list with the flags and tasks that stand now", runList},
 		{"catalogue", "check [DIR] | list | codes FACTOR", "validate and print the clinical catalogue", runCatalogue},
-		{"deadletter", "list | show N | replay N... | discard N...", "events that could not be handled", runDeadLetter},
+		{"deadletter", "list | show N | replay N | discard N", "events that could not be handled", runDeadLetter},
 		{"probe", "[--config FILE]", "exit 0 if the worker on this machine is ready", runProbe},
 		{"version", "", "versions of program and catalogue", runVersion},
 	}

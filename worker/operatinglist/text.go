@@ -101,7 +101,11 @@ func (p *printer) say(s string) {
 
 func (p *printer) head() {
 	zone := p.zone()
-	p.paragraph("OPERATING LIST " + p.days())
+	if p.From.IsZero() {
+		p.paragraph("OPERATIONS IN THE FILES GIVEN")
+	} else {
+		p.paragraph("OPERATING LIST " + p.days())
+	}
 	about := []string{"times in " + zone.String()}
 	if zone == time.Local {
 		about[0] = "local times"
@@ -144,6 +148,10 @@ func (p *printer) summary() {
 	}
 	if total == 0 {
 		p.put("")
+		if p.From.IsZero() {
+			p.paragraph("No eye operation in the files given: nothing was looked for beyond that.")
+			return
+		}
 		p.paragraph(fmt.Sprintf("No eye operation booked %s: nothing was looked for beyond that.", p.days()))
 		return
 	}
