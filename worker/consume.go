@@ -18,6 +18,9 @@ import (
 // than the record.
 const bookingGrace = 10 * time.Minute
 
+// settleTimeout bounds the confirmation of an acknowledgement or dead letter.
+const settleTimeout = 5 * time.Second
+
 // consumer opens one of the stream's durable consumers.
 type consumer func(context.Context) (jetstream.Consumer, error)
 
@@ -168,6 +171,9 @@ func (w *Worker) progress(ctx context.Context, m jetstream.Msg) (stop func()) {
 
 // finish tells the stream what becomes of a message. If telling fails, the message comes again, and its pass changes nothing.
 func (w *Worker) finish(ctx context.Context, m jetstream.Msg, seq uint64, d disposition, source string, cause error) {
+	// A server that went away answers no acknowledgement: the lane must not wait for it.
+	ctx, cancel := context.WithTimeout(ctx, settleTimeout)
+	defer cancel()
 	log := w.log.With("source", source, "stream_seq", seq, "outcome", d.outcome)
 	var err error
 	switch d.outcome {

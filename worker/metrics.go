@@ -144,7 +144,7 @@ func (m *Metrics) zero(cat *rules.Catalogue) {
 	}
 	for _, o := range fhirhttp.Operations {
 		m.fhirSeconds.WithLabelValues(o)
-		for _, code := range []string{"200", "error"} {
+		for _, code := range fhirhttp.Codes {
 			m.fhirRequests.WithLabelValues(o, code)
 		}
 	}
