@@ -433,6 +433,10 @@ func (c *Config) Effective() []string {
 		switch v := fields[k].Interface().(type) {
 		case []string:
 			value = strings.Join(v, ", ")
+		case time.Duration:
+			if days := v / (24 * time.Hour); days > 0 && v%(24*time.Hour) == 0 {
+				value = fmt.Sprintf("%dd", days)
+			}
 		case OptBool:
 			value = map[bool]string{true: strconv.FormatBool(v.Value), false: "by nats.url"}[v.Set]
 		}

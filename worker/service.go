@@ -12,6 +12,7 @@ import (
 	"sync"
 	"time"
 
+	"github.com/nats-io/nats.go/jetstream"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 
@@ -55,6 +56,8 @@ type Worker struct {
 	once       onceLog
 	health     health
 	deviceLock sync.Mutex
+	bucketLock sync.Mutex
+	buckets    map[string]jetstream.KeyValue
 	device     string
 
 	lanes, sweepLanes chan struct{}
@@ -85,7 +88,7 @@ func New(p Parts) *Worker {
 	w := &Worker{
 		cfg: p.Config, version: p.Version, log: p.Log, catalogue: p.Catalogue, settings: p.Config.settings(),
 		fhir: p.FHIR, stream: p.Stream, metrics: p.Metrics, now: p.Now,
-		locks: patientLocks{seed: maphash.MakeSeed()}, outcomes: newOutcomes(), attempts: attempts{bySeq: map[uint64]int{}},
+		locks: patientLocks{seed: maphash.MakeSeed()}, outcomes: newOutcomes(), attempts: attempts{bySeq: map[uint64]int{}}, buckets: map[string]jetstream.KeyValue{},
 		lanes: make(chan struct{}, p.Config.Concurrency), sweepLanes: make(chan struct{}, max(1, p.Config.Concurrency/2)),
 		retries: make(chan nudge, 1024), swept: make(chan struct{}, 1), sweepNow: p.SweepNow, ackWait: ackWait, eventTimeout: eventTimeout,
 	}

@@ -22,6 +22,10 @@ const (
 // sweepLoop sweeps at the start and at every interval; a sweep that fails is tried again soon.
 func (w *Worker) sweepLoop(ctx context.Context) {
 	for ctx.Err() == nil {
+		select {
+		case <-w.sweepNow: // this sweep is the one asked for
+		default:
+		}
 		err := w.Sweep(ctx)
 		next := w.cfg.SweepEvery
 		switch {

@@ -28,6 +28,28 @@ const (
 // leaseTime bounds how long a crashed worker keeps others from a patient.
 const leaseTime = 30 * time.Second
 
+// bucket opens a bucket, once; forget makes the next one look again.
+func (w *Worker) bucket(ctx context.Context, name string, ttl time.Duration) (jetstream.KeyValue, error) {
+	w.bucketLock.Lock()
+	defer w.bucketLock.Unlock()
+	if kv := w.buckets[name]; kv != nil {
+		return kv, nil
+	}
+	kv, err := w.stream.Bucket(ctx, name, ttl)
+	if err != nil {
+		return nil, fmt.Errorf("open bucket %s: %w", name, err)
+	}
+	w.buckets[name] = kv
+	return kv, nil
+}
+
+// forget drops an opened bucket after a failure: it may have been deleted under us.
+func (w *Worker) forget(name string) {
+	w.bucketLock.Lock()
+	defer w.bucketLock.Unlock()
+	delete(w.buckets, name)
+}
+
 // clientIDs reports that the server lets us choose the ids of Flags and Tasks (update as create).
 func clientIDs(c fhirhttp.Capability) bool {
 	return c.Types["Flag"].UpdateCreate && c.Types["Task"].UpdateCreate
@@ -224,15 +246,16 @@ func (w *Worker) shadowStanding(ctx context.Context, r *reading) error {
 
 func (w *Worker) readShadow(ctx context.Context, patient string) (shadowRecord, jetstream.KeyValue, error) {
 	rec := shadowRecord{Resources: map[string]jsontext.Value{}}
-	kv, err := w.stream.Bucket(ctx, shadowBucket, 0)
+	kv, err := w.bucket(ctx, shadowBucket, 0)
 	if err != nil {
-		return rec, nil, fmt.Errorf("open the shadow bucket: %w", err)
+		return rec, nil, err
 	}
 	e, err := kv.Get(ctx, shadowKey(patient))
 	if errors.Is(err, jetstream.ErrKeyNotFound) {
 		return rec, kv, nil
 	}
 	if err != nil {
+		w.forget(shadowBucket)
 		return rec, kv, fmt.Errorf("read the shadow bucket: %w", err)
 	}
 	if err := json.Unmarshal(e.Value(), &rec); err != nil || rec.Resources == nil {
@@ -254,6 +277,7 @@ func (w *Worker) writeShadow(ctx context.Context, r *reading, plan fhirmap.Plan)
 		return fmt.Errorf("keep the shadow: %w", err)
 	}
 	if _, err := kv.Put(ctx, shadowKey(r.patient), body); err != nil {
+		w.forget(shadowBucket)
 		return fmt.Errorf("keep the shadow: %w", err)
 	}
 	w.count(w.metrics.wouldWrite, plan.Writes)
@@ -270,9 +294,9 @@ func (w *Worker) lease(ctx context.Context, patient string) (release func(), err
 	if w.cfg.Mode == Shadow || clientIDs(c) {
 		return func() {}, nil
 	}
-	kv, err := w.stream.Bucket(ctx, leaseBucket, leaseTime)
+	kv, err := w.bucket(ctx, leaseBucket, leaseTime)
 	if err != nil {
-		return nil, fmt.Errorf("open the lease bucket: %w", err)
+		return nil, err
 	}
 	key := shadowKey(patient)
 	for {
@@ -286,6 +310,7 @@ func (w *Worker) lease(ctx context.Context, patient string) (release func(), err
 			}, nil
 		}
 		if !errors.Is(err, jetstream.ErrKeyExists) {
+			w.forget(leaseBucket)
 			return nil, fmt.Errorf("take the lease: %w", err)
 		}
 		select {

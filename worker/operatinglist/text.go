@@ -321,7 +321,7 @@ func (p *printer) hazard(h Hazard) {
 
 func (y Why) text() string {
 	date := clean(y.Date)
-	if date == "" {
+	if date == "" && y.What != "" { // without What only the record is known, not what stands in it
 		date = "date unknown"
 	}
 	s := strings.Join(notEmpty(clean(y.What), date, clean(y.Record)), " | ")

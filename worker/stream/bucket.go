@@ -29,7 +29,8 @@ func (s *Stream) Bucket(ctx context.Context, name string, ttl time.Duration) (je
 		return s.settleBucket(ctx, kv, want)
 	case errors.Is(err, jetstream.ErrBucketNotFound) && s.cfg.manage():
 		if kv, err = s.js.CreateKeyValue(ctx, want); err == nil {
-			s.note(EventCreated, "bucket "+name)
+			// No event: a bucket holds nothing that was sent to us, so nothing was lost with its predecessor.
+			s.cfg.Log.Info("NATS bucket created", "bucket", name)
 			return kv, nil
 		}
 		if errors.Is(err, jetstream.ErrBucketExists) { // another replica was faster, with another configuration
