@@ -32,7 +32,7 @@ const isFalseAlarm = (type, { by, text }) => falseAlarms.some((a) => a.by === by
 
 indexStructureDefinitionBundle(readJson('fhir/r4/profiles-types.json'));
 indexStructureDefinitionBundle(readJson('fhir/r4/profiles-resources.json'));
-const lantana = new fhir.Fhir();
+const validator = new fhir.Fhir();
 
 function byMedplum(resource) {
   let issues;
@@ -46,7 +46,7 @@ function byMedplum(resource) {
 
 function byFhir(resource) {
   try {
-    return lantana.validate(resource, { errorOnUnexpected: true }).messages.map((m) => (
+    return validator.validate(resource, { errorOnUnexpected: true }).messages.map((m) => (
       { by: 'fhir', severity: m.severity === 'fatal' ? 'error' : m.severity, text: `${m.location}: ${m.message}` }));
   } catch (err) {
     return [{ by: 'fhir', severity: 'error', text: `gave up: ${err.message}` }];
