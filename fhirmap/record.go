@@ -60,8 +60,6 @@ type pending struct {
 	structures []string
 	side       side
 	contained  map[string]jsontext.Value
-	// lens is the procedure's own start, for assessing a finished operation.
-	lens *LensCandidate
 }
 
 // Page is what a page held.
@@ -547,12 +545,11 @@ func (r *Record) finish(p *pending) (rules.Entry, bool) {
 		}
 	}
 	e.Eye, e.EyeConflict = s.eye()
-	return e, !missing || len(e.Concepts) > 0 && e.Kind == rules.Medication && named(e.Concepts)
-}
-
-// named reports that a drug whose record could not be read is at least named where it was prescribed.
-func named(all []rules.Concept) bool {
-	return slices.ContainsFunc(all, func(c rules.Concept) bool { return c.Text != "" || len(c.Codes) > 0 })
+	if len(e.Concepts) > 0 {
+		return e, true // a drug whose record could not be read may be named where it was prescribed
+	}
+	// Something was done or found, and nothing says what (its narrative may, which is not read): that is no "nothing".
+	return e, !missing && e.Kind != rules.Procedure && e.Kind != rules.Condition && e.Kind != rules.Device
 }
 
 // Dropped are the entries that could not be read so far.
