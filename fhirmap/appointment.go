@@ -117,7 +117,7 @@ func (r *Record) requestSide(q *serviceRequestJSON) side {
 	p := pending{contained: containedOf(q.Contained)}
 	p.sites(q.BodySite, q.Code, q.Extension)
 	for _, d := range q.OrderDetail {
-		p.side.concept(d, true)
+		p.side.concept(d, siteText)
 	}
 	for _, ref := range p.structures {
 		if raw, ok := r.lookup(&p, ref); ok {
@@ -125,7 +125,7 @@ func (r *Record) requestSide(q *serviceRequestJSON) side {
 		}
 	}
 	for _, n := range q.Note {
-		p.side.written.add(eyeInText(n.Text, false))
+		p.side.written.add(eyeInText(n.Text, proseText))
 	}
 	return p.side
 }
@@ -166,20 +166,21 @@ func (r *Record) booking(a *appointmentJSON) Appointment {
 		}
 		out.Concepts = append(out.Concepts, c.concept())
 		if i < len(a.ServiceType)+len(a.ReasonCode) {
-			s.concept(c, true)
+			s.concept(c, siteText)
 		}
 	}
 	for _, text := range []string{a.Description, a.Comment} {
 		if text != "" {
 			out.Concepts = append(out.Concepts, rules.Concept{Text: notes(r.o.Limits.Text, text)})
-			s.written.add(eyeInText(text, true))
 		}
 	}
+	s.written.add(eyeInText(a.Description, siteText))
+	s.written.add(eyeInText(a.Comment, proseText))
 	contained := containedOf(a.Contained)
 	for _, ref := range slices.Concat(a.BasedOn, a.ReasonReference) {
 		if c, ok := ref.named(); ok {
 			out.Concepts = append(out.Concepts, c)
-			s.written.add(eyeInText(c.Text, true))
+			s.written.add(eyeInText(c.Text, siteText))
 		}
 	}
 	for _, ref := range a.BasedOn {

@@ -37,22 +37,22 @@ func (s *side) structure(raw jsontext.Value) {
 	if json.Unmarshal(raw, &b) != nil {
 		return
 	}
-	s.concept(b.Location, true)
+	s.concept(b.Location, siteText)
 	for _, q := range b.LocationQualifier {
-		s.concept(q, true)
+		s.concept(q, siteText)
 	}
-	s.written.add(eyeInText(b.Description, true))
+	s.written.add(eyeInText(b.Description, siteText))
 }
 
 // sites reads the side out of body sites, extensions and the code itself, in this order of rank: what is coded anywhere
 // comes before what is written.
 func (p *pending) sites(sites []bodySiteJSON, code conceptJSON, ext []siteExtension) {
 	for _, b := range sites {
-		p.side.concept(b.conceptJSON, true)
+		p.side.concept(b.conceptJSON, siteText)
 		p.extensions(b.Extension)
 	}
 	p.extensions(ext)
-	p.side.concept(code, false)
+	p.side.concept(code, nameText)
 }
 
 func (p *pending) extensions(all []siteExtension) {
@@ -62,9 +62,9 @@ func (p *pending) extensions(all []siteExtension) {
 			if x.Reference.Reference != "" {
 				p.structures = append(p.structures, x.Reference.Reference)
 			}
-			p.side.written.add(eyeInText(x.Reference.Display, true))
+			p.side.written.add(eyeInText(x.Reference.Display, siteText))
 		case extLaterality:
-			p.side.concept(x.Concept, true)
+			p.side.concept(x.Concept, siteText)
 		}
 	}
 }

@@ -62,7 +62,7 @@ func subjectOf(t testing.TB, raw []byte) string {
 // nothing but counted as unreadable.
 var namelessExamples = map[string]string{
 	"Procedure-appendectomy-narrative": "only its narrative says what was done",
-	"Procedure-example-implant":        "the implanted Device has neither type nor name",
+	"Procedure-example-implant":        "the implanted Device is not among the examples",
 	"DeviceUseStatement-example":       "the Device has neither type nor name",
 }
 

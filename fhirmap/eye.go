@@ -24,7 +24,7 @@ func (s *sides) add(e rules.Eye) {
 		s.left = true
 	case rules.BothEyes:
 		s.both = true
-	case conflictEye:
+	case contradiction:
 		s.right, s.left = true, true
 	}
 }
@@ -82,14 +82,13 @@ const (
 	icd10pcs = "http://www.cms.gov/Medicare/Coding/ICD10"
 )
 
-// codes reads the side from the codings of a concept and its written side from its texts. context says that the concept
-// itself names a body site, so that a bare "left" is an eye.
-func (s *side) concept(c conceptJSON, context bool) {
+// concept reads the coded side from the codings of a concept and the written one from its texts.
+func (s *side) concept(c conceptJSON, kind textKind) {
 	for _, k := range c.Coding {
 		s.coding(k)
-		s.written.add(eyeInText(k.Display, context))
+		s.written.add(eyeInText(k.Display, kind))
 	}
-	s.written.add(eyeInText(c.Text, context))
+	s.written.add(eyeInText(c.Text, kind))
 }
 
 func (s *side) coding(k codingJSON) {
@@ -249,57 +248,110 @@ var (
 	}
 )
 
-// eyeInText reads the side out of free text. Where the text is not about a body site, a side must stand beside a word for
-// the eye; a side that is negated or belongs to a visit ("left the clinic") is not understood and stays unknown.
-func eyeInText(s string, context bool) rules.Eye {
-	if s == "" || len(s) > 4000 {
+// textKind says how much a text can be trusted to speak of an eye.
+type textKind uint8
+
+const (
+	// siteText names a body site, or an eye operation that is booked: a bare side is an eye.
+	siteText textKind = iota
+	// nameText names a thing: OD, OS and OU are eyes, a side must stand beside a word for the eye.
+	nameText
+	// proseText is somebody's sentence ("left a message", "drops OD"): only a side beside a word for the eye is one.
+	proseText
+)
+
+// mention is a side named in a text.
+type mention struct {
+	at  int // word
+	eye rules.Eye
+}
+
+// maxSideText bounds the text in which a side is looked for, in bytes.
+const maxSideText = 4000
+
+// eyeInText reads the side out of a text. What it does not understand stays unknown.
+func eyeInText(s string, kind textKind) rules.Eye {
+	if s == "" || len(s) > maxSideText {
 		return rules.EyeUnknown
 	}
-	var found sides
+	s = strings.NewReplacer("&", " and ", "+", " and ").Replace(s)
 	words := strings.FieldsFunc(s, func(r rune) bool { return !unicode.IsLetter(r) && r != '/' && !unicode.IsDigit(r) })
+	var said []mention
 	for i, w := range words {
-		if e, ok := capitals[w]; ok && (len(w) > 2 || w[0] == 'O' || context || beside(words, i)) {
-			// OI and OG are Spanish, Italian and French for the left eye; RA and LA German.
-			found.add(e)
-			continue
-		}
-		low := strings.ToLower(w)
-		e := rules.EyeUnknown
-		switch {
-		case in(rightWords, low):
-			e = rules.RightEye
-		case in(leftWords, low):
-			e = rules.LeftEye
-		case in(bothWords, low):
-			e = rules.BothEyes
-		}
-		if e != rules.EyeUnknown && (context || e == rules.BothEyes && low != "both" && low != "beide" || beside(words, i)) {
-			found.add(e)
+		if e := sideWord(words, i, w, kind); e != rules.EyeUnknown {
+			said = append(said, mention{i, e})
 		}
 	}
+	var found sides
+	for _, m := range said {
+		found.add(m.eye)
+	}
 	if found.right && found.left && !found.both {
-		// "right and left eye" is both; a conflict is for two separate statements, which the caller sees as such.
-		for i := range words {
-			if i > 0 && i+1 < len(words) && in([]string{"and", "und", "et", "y", "e", "en"}, strings.ToLower(words[i])) {
+		for i := 1; i < len(said); i++ {
+			if said[i].eye != said[i-1].eye && together(words[said[i-1].at+1:said[i].at]) {
 				return rules.BothEyes
 			}
 		}
-		return conflictEye
+		return contradiction
 	}
 	e, _ := found.eye()
 	return e
 }
 
-// conflictEye is never a result: it makes one text that names both sides in contradiction a conflict of its rank.
-const conflictEye rules.Eye = 0xff
+// contradiction is what a text says that names both sides and does not mean both: a conflict of its rank, never a side.
+const contradiction rules.Eye = 0xff
 
-func beside(words []string, i int) bool {
-	for j := max(0, i-2); j < len(words) && j <= i+2; j++ {
-		if in(eyeWords, strings.ToLower(words[j])) {
-			return true
+// sideWord is the side that the word at i means in its place.
+func sideWord(words []string, i int, w string, kind textKind) rules.Eye {
+	if e, ok := capitals[w]; ok && kind != proseText && (len(w) > 2 || w[0] == 'O' || kind == siteText || besideEye(words, i)) {
+		return e
+	}
+	low := strings.ToLower(w)
+	switch {
+	case in(rightWords, low) && (kind == siteText || besideEye(words, i)):
+		return rules.RightEye
+	case in(leftWords, low) && (kind == siteText || besideEye(words, i)):
+		return rules.LeftEye
+	case in(bothWords, low) && (kind == siteText || besideEye(words, i) || strings.HasPrefix(low, "bilat") && kind == nameText):
+		return rules.BothEyes
+	}
+	return rules.EyeUnknown
+}
+
+// besideEye reports a word for the eye within two words of i; other sides and what joins them ("right and left eye") are no
+// distance.
+func besideEye(words []string, i int) bool {
+	for _, step := range []int{-1, 1} {
+		distance := 0
+		for j := i + step; j >= 0 && j < len(words) && distance < 2; j += step {
+			low := strings.ToLower(words[j])
+			if in(eyeWords, low) {
+				return true
+			}
+			if !in(joiners, low) && !in(rightWords, low) && !in(leftWords, low) {
+				distance++
+			}
 		}
 	}
 	return false
+}
+
+// joiners are the words that make two sides one statement.
+var joiners = []string{"and", "und", "et", "y", "e", "en"}
+
+// together reports that nothing but a word that joins, and words for the eye, stands between two sides.
+func together(between []string) bool {
+	joined := false
+	for _, w := range between {
+		low := strings.ToLower(w)
+		switch {
+		case in(joiners, low):
+			joined = true
+		case !in(eyeWords, low):
+			return false
+		}
+	}
+	return joined
 }
 
 func in(list []string, s string) bool {

@@ -115,7 +115,7 @@ func (r *Record) medication(raw jsontext.Value) error {
 	for _, d := range append(m.Dosage, m.DosageInstruction...) {
 		texts = append(texts, d.Text, d.PatientInstruction)
 		e.Qualifiers = append(e.Qualifiers, concepts(append(d.AdditionalInstruction, d.Route, d.Site)...)...)
-		p.side.concept(d.Site, true)
+		p.side.concept(d.Site, siteText)
 	}
 	e.Qualifiers = append(e.Qualifiers, concepts(m.ReasonCode...)...)
 	e.Note = notes(r.o.Limits.Text, append(texts, noteTexts(m.Note)...)...)

@@ -79,7 +79,7 @@ func (r *Record) observation(raw jsontext.Value) error {
 		x.entry.Part = "component " + strconv.Itoa(i+1)
 		x.entry.Concepts = concepts(c.Code)
 		x.entry.Qualifiers = append(panel.entry.Qualifiers[:len(panel.entry.Qualifiers):len(panel.entry.Qualifiers)], panel.entry.Concepts...)
-		x.side.concept(c.Code, false)
+		x.side.concept(c.Code, nameText)
 		x.value(c.valueJSON, r.o.Limits.Text)
 		r.entries = append(r.entries, x)
 	}
@@ -98,7 +98,7 @@ func (p *pending) value(v valueJSON, limit int) {
 	}
 	if !v.ValueConcept.empty() {
 		e.Qualifiers = append(e.Qualifiers[:len(e.Qualifiers):len(e.Qualifiers)], v.ValueConcept.concept())
-		p.side.concept(v.ValueConcept, false)
+		p.side.concept(v.ValueConcept, nameText)
 	}
 	if v.ValueString != "" {
 		e.Note = notes(limit, e.Note, v.ValueString)

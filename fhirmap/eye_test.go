@@ -1,0 +1,142 @@
+package fhirmap
+
+import (
+	"encoding/csv"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"pupilrisk/rules"
+)
+
+const (
+	right   = rules.RightEye
+	left    = rules.LeftEye
+	both    = rules.BothEyes
+	unknown = rules.EyeUnknown
+)
+
+// The side is read out of the code alone as the code system's own description says it: every ICD-10-CM and ICD-10-PCS row of
+// the project's code material (CMS order file of January 2021) whose description names a side.
+func TestSideOutOfTheCodeAlone(t *testing.T) {
+	file, err := os.Open(filepath.Join(filepath.Dir(sharedData(t)), "clinical", "codes.csv"))
+	require.NoError(t, err)
+	defer file.Close()
+	rows, err := csv.NewReader(file).ReadAll()
+	require.NoError(t, err)
+	seen := map[rules.Eye]int{}
+	for _, row := range rows[1:] {
+		system, code, display := row[0], row[1], strings.ToLower(row[2])
+		if system != icd10cm && system != icd10pcs {
+			continue
+		}
+		want, says := rules.EyeUnknown, true
+		switch {
+		case strings.Contains(display, "unspecified eye"), strings.Contains(display, "unspecified side"):
+		case strings.Contains(display, "bilateral"):
+			want = both
+		case strings.Contains(display, "right"):
+			want = right
+		case strings.Contains(display, "left"):
+			want = left
+		default:
+			says = false
+		}
+		var s side
+		s.coding(codingJSON{System: system, Code: code})
+		got, conflict := s.eye()
+		require.False(t, conflict)
+		if says {
+			seen[want]++
+			require.Equal(t, want, got, "%s %s", code, display)
+		} else {
+			require.Equal(t, unknown, got, "%s %s names no side", code, display)
+		}
+	}
+	for _, e := range []rules.Eye{right, left, both, unknown} {
+		require.NotZero(t, seen[e], e.String())
+	}
+}
+
+func TestSideInText(t *testing.T) {
+	for text, want := range map[string]rules.Eye{
+		// the words of six languages
+		"right eye": right, "Left Eye": left, "both eyes": both, "bilateral": both, "eyes, both": both,
+		"rechtes Auge": right, "linkes Auge": left, "beide Augen": both, "Auge links": left,
+		"oeil droit": right, "œil gauche": left, "les deux yeux": unknown, "yeux, bilatéral": both,
+		"ojo derecho": right, "ojo izquierdo": left, "occhio destro": right, "occhio sinistro": left,
+		"olho direito": right, "olho esquerdo": left, "rechter oog": unknown, "oog rechts": right,
+		// capitals
+		"Phaco OD": right, "OS": left, "IOL OU": both, "Phaco R/E": right, "L/E cataract": left, "od": unknown, "os": unknown,
+		"Cataract surgery, right eye": right, "Surgery of cataract of left eye (procedure)": left,
+		"right and left eye": both, "right eye and left eye": both, "right & left eyes": both, "OD + OS": both,
+		// not a side of an eye
+		"": unknown, "left a message": unknown, "right away": unknown, "take 1 OD": right,
+		"history of left hip replacement": unknown, "he was right": unknown, "all rights reserved": unknown,
+		"leftover lens matter": unknown, "upright": unknown,
+		// two sides that contradict each other: the conflict is the caller's to see
+		"right eye, left eye": contradiction, "right eye done 2024 and now left eye": contradiction,
+	} {
+		require.Equal(t, want, eyeInText(text, nameText), text)
+	}
+	// A sentence names an eye only beside the word for it.
+	for text, want := range map[string]rules.Eye{
+		"left a message, eye drops explained": unknown, "atropine 1% OD": unknown, "operate the left eye first": left, "prefers the right": unknown,
+	} {
+		require.Equal(t, want, eyeInText(text, proseText), text)
+	}
+	// Where the text is a body site, or a booking of an eye operation, a bare word is an eye.
+	for text, want := range map[string]rules.Eye{
+		"right": right, "left": left, "Left upper": left, "RE": right, "LE": left, "R": unknown, "links": left, "both": both,
+	} {
+		require.Equal(t, want, eyeInText(text, siteText), text)
+	}
+}
+
+func TestSidesByRank(t *testing.T) {
+	code := func(system, code string) conceptJSON {
+		return conceptJSON{Coding: []codingJSON{{System: system, Code: code}}}
+	}
+	for name, c := range map[string]struct {
+		concepts []conceptJSON
+		want     rules.Eye
+		conflict bool
+	}{
+		"nothing":                        {nil, unknown, false},
+		"SNOMED right eye":               {[]conceptJSON{code(sct, "18944008")}, right, false},
+		"eye-care guide qualifier":       {[]conceptJSON{code(sct, "7771000")}, left, false},
+		"v2 table 0163":                  {[]conceptJSON{code("http://terminology.hl7.org/CodeSystem/v2-0163", "OU")}, both, false},
+		"OPCS-4":                         {[]conceptJSON{code("https://fhir.hl7.org.uk/Id/opcs-4", "Z94.2")}, right, false},
+		"post-coordinated":               {[]conceptJSON{code(sct, "71341001:272741003=7771000")}, left, false},
+		"post-coordinated, with terms":   {[]conceptJSON{code(sct, "231744001 |X|:{363704007 |Site|=81745001,272741003 |Laterality| = 24028007 |Right|}")}, right, false},
+		"ICD-10-CM":                      {[]conceptJSON{code(icd10cm, "H40.1421")}, left, false},
+		"two codes that contradict":      {[]conceptJSON{code(sct, "18944008"), code(sct, "8966001")}, unknown, true},
+		"both sides with one":            {[]conceptJSON{code(sct, "40638003"), code(sct, "8966001")}, both, false},
+		"code beats silence of the text": {[]conceptJSON{code(sct, "18944008"), {Text: "iris"}}, right, false},
+		"text contradicts the code":      {[]conceptJSON{code(sct, "18944008"), {Text: "left"}}, unknown, true},
+		"text alone":                     {[]conceptJSON{{Text: "OS"}}, left, false},
+		"texts that contradict":          {[]conceptJSON{{Text: "right eye, left eye"}}, unknown, true},
+	} {
+		t.Run(name, func(t *testing.T) {
+			var s side
+			for _, k := range c.concepts {
+				s.concept(k, siteText)
+			}
+			got, conflict := s.eye()
+			require.Equal(t, c.want, got)
+			require.Equal(t, c.conflict, conflict)
+		})
+	}
+}
+
+func FuzzEyeInText(f *testing.F) {
+	for _, s := range []string{"right eye", "OD/OS", "L/E", "right eye done, now left eye", "\xff\xfe OD"} {
+		f.Add(s, uint8(1))
+	}
+	f.Fuzz(func(t *testing.T, s string, kind uint8) {
+		require.Contains(t, []rules.Eye{unknown, right, left, both, contradiction}, eyeInText(s, textKind(kind%3)))
+	})
+}
