@@ -145,11 +145,7 @@ func (r *Record) medicationDates(e *rules.Entry, m medicationJSON) error {
 		return dropDate
 	}
 	e.Start, e.Recorded = start, recorded
-	if end.Known() {
-		e.End = end
-		// A period that ends in the past has ended whatever the status word says; rules compares it with the time it is given.
-		e.Ended = e.Ended || m.Status != "active" && m.Status != "intended"
-	}
+	e.End = end // whether it lies in the past is for rules, which knows the time
 	return nil
 }
 

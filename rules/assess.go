@@ -43,7 +43,9 @@ func (s Settings) withDefaults() Settings {
 // record dates after the operation, or wrote down after at, does not count. It never fails: what is not known is a gap.
 func Assess(c *Catalogue, op Operation, h History, at time.Time, s Settings) Assessment {
 	a := assessor{cat: c, op: op, h: h, at: at, set: s.withDefaults(), sides: map[Eye]map[*Factor]*side{RightEye: {}, LeftEye: {}}}
+	a.timely()
 	a.read()
+	a.plan()
 	a.measure()
 	a.raise()
 	findings, context := a.findings()
@@ -74,6 +76,8 @@ type side struct {
 	// unsided reports that no evidence names a side although the factor is one-sided.
 	unsided bool
 	beside  bool // counts only beside another factor
+	// over reports that everything it rests on is over.
+	over bool
 }
 
 // size is one usable measurement of one eye.
@@ -93,16 +97,45 @@ type assessor struct {
 	set   Settings
 	sides map[Eye]map[*Factor]*side
 	// sizes holds the measurements by factor and eye.
-	sizes        map[*Factor]map[Eye][]size
-	gaps         []Gap
-	standing     map[string]bool // ids of factors with evidence, of any eye
-	asks         []ask
-	unrecognised []string
+	sizes    map[*Factor]map[Eye][]size
+	gaps     []Gap
+	standing map[string]bool // ids of factors with evidence, of any eye
+	asks     []ask
+	cautions map[string]bool // ids of cautions that some record calls for
+	nameless []string        // drugs that nobody can read
+	named    []string        // drugs recorded by name only
 }
 
 type ask struct {
 	question *Question
 	name     string
+}
+
+// timely makes the end of a drug what it is at the time of the assessment: over if it lies in the past, whatever the status
+// word says; not yet an end if it lies in the future.
+func (a *assessor) timely() {
+	a.h.Entries = slices.Clone(a.h.Entries)
+	for i := range a.h.Entries {
+		e := &a.h.Entries[i]
+		if e.Kind != Medication || !e.End.Known() {
+			continue
+		}
+		if e.End.From.Before(a.at) {
+			e.Ended = true
+		} else {
+			e.End = Date{}
+		}
+	}
+}
+
+// plan looks for what the booking itself says: a planned laser, a planned lens.
+func (a *assessor) plan() {
+	for _, hit := range a.cat.Planned(a.op.Concepts) {
+		ev := Evidence{Reference: a.op.Appointment, Matched: clip(hit.Matched, 80), How: hit.How, Code: hit.Code}
+		for _, eye := range a.op.Eye.Sides() {
+			a.put(eye, hit.Factor, hit.Factor.Level, ev, hit.Factor.Name, 0, false, false)
+		}
+	}
 }
 
 // before reports whether an entry counts by its date: not dated after the operation, nor written down after the time of
@@ -124,7 +157,7 @@ func (a *assessor) before(e *Entry) bool {
 // read sorts the entries: evidence to its eyes, measurements aside, questions to the gaps.
 func (a *assessor) read() {
 	a.sizes = map[*Factor]map[Eye][]size{}
-	a.standing = map[string]bool{}
+	a.standing, a.cautions = map[string]bool{}, map[string]bool{}
 	for i := range a.h.Entries {
 		e := &a.h.Entries[i]
 		if e.Standing == Void || !a.before(e) {
@@ -138,9 +171,14 @@ func (a *assessor) read() {
 		for _, q := range a.cat.Asks(e) {
 			a.asks = append(a.asks, ask{q, entryName(e)})
 		}
-		if e.Kind == Medication {
-			if _, yes := a.cat.Unrecognised(e); yes {
-				a.unrecognised = append(a.unrecognised, entryName(e))
+		for _, c := range a.cat.Cautioned(e) {
+			a.cautions[c.ID] = true
+		}
+		if _, yes := a.cat.Unrecognised(e); yes {
+			if name, readable := drugName(e); readable {
+				a.named = append(a.named, name)
+			} else {
+				a.nameless = append(a.nameless, name)
 			}
 		}
 		for _, hit := range hits {
@@ -193,14 +231,15 @@ func (a *assessor) addEvidence(hit Hit, e *Entry) {
 		at = BothEyes
 	}
 	for _, eye := range at.Sides() {
-		a.put(eye, f, level, ev, reason, rank, false, at == EyeUnknown)
+		s := a.put(eye, f, level, ev, reason, rank, false, at == EyeUnknown)
+		s.over = (s.over || len(s.evidence) == 1) && e.Ended
 	}
 	if f.Fellow != NoLevel && (at == RightEye || at == LeftEye) {
 		a.put(at.Fellow(), f, f.Fellow, ev, reason, rank, true, false)
 	}
 }
 
-func (a *assessor) put(eye Eye, f *Factor, level Level, ev Evidence, reason string, rank int, fellow, unsided bool) {
+func (a *assessor) put(eye Eye, f *Factor, level Level, ev Evidence, reason string, rank int, fellow, unsided bool) *side {
 	s := a.sides[eye][f]
 	if s == nil {
 		s = &side{level: level, reason: reason, rank: rank, fellow: fellow, unsided: unsided}
@@ -217,6 +256,7 @@ func (a *assessor) put(eye Eye, f *Factor, level Level, ev Evidence, reason stri
 	if !slices.Contains(s.evidence, ev) {
 		s.evidence = append(s.evidence, ev)
 	}
+	return s
 }
 
 // addSize keeps a measurement that can be used, and asks about one that cannot.
@@ -355,6 +395,9 @@ func (a *assessor) findings() (findings, context []Finding) {
 		for f, s := range factors {
 			if s.beside && !a.besideAnother(eye, f) {
 				s.level = NoLevel
+			}
+			if f.Settled != NoLevel && s.level == f.Level && s.over && len(s.evidence) == 1 {
+				s.level = f.Settled
 			}
 		}
 	}
@@ -499,16 +542,26 @@ func (a *assessor) readGaps() {
 	if a.drugListEmpty() {
 		a.gaps = append(a.gaps, a.cat.gap(GapNoMedications, ""))
 	}
-	if len(a.unrecognised) > 0 {
-		slices.Sort(a.unrecognised)
-		names := slices.Compact(a.unrecognised)
-		more := ""
-		if len(names) > 5 {
-			more = fmt.Sprintf(" and %d more", len(names)-5)
-			names = names[:5]
-		}
-		a.gaps = append(a.gaps, a.cat.gap(GapUnknownDrug, strings.Join(names, ", ")+more))
+	if names := listed(a.nameless); names != "" {
+		a.gaps = append(a.gaps, a.cat.gap(GapUnknownDrug, names))
 	}
+	if names := listed(a.named); names != "" {
+		a.gaps = append(a.gaps, a.cat.gap(GapDrugByName, names))
+	}
+}
+
+// namesShown is how many names a line lists.
+const namesShown = 5
+
+// listed is a line of names, each once.
+func listed(names []string) string {
+	names = slices.Clone(names)
+	slices.Sort(names)
+	names = slices.Compact(names)
+	if len(names) > namesShown {
+		return strings.Join(names[:namesShown], ", ") + fmt.Sprintf(" and %d more", len(names)-namesShown)
+	}
+	return strings.Join(names, ", ")
 }
 
 // drugListEmpty reports that drug records were read and none was there, which is not the same as no drug taken.
@@ -550,7 +603,7 @@ func (a *assessor) gap(kind GapKind, text string) {
 // gapOrder is the order in which gaps are printed: what the surgeon can act on first.
 var gapOrder = []GapKind{
 	GapRecordUnread, GapEyeUnknown, GapEyeCheck, GapNoMedications, GapAskMedication, GapConfirmSpelling, GapUnknownDrug, GapAskFinding,
-	GapPupilUnusable, GapPupilNotMeasured, GapEntryDropped, GapTypeRefused, GapTypeCut, GapTypeNotOffered,
+	GapPupilUnusable, GapPupilNotMeasured, GapEntryDropped, GapTypeRefused, GapTypeCut, GapTypeNotOffered, GapDrugByName,
 }
 
 func (a *assessor) sortedGaps() []Gap {

@@ -106,6 +106,7 @@ const (
 	GapNoMedications    GapKind = "drug-list-empty"    // no drug on record, which is not the same as no drug taken
 	GapAskMedication    GapKind = "ask-medication"     // a drug recorded as not taken, cancelled …; or a reason to ask for an alpha-blocker
 	GapUnknownDrug      GapKind = "drug-unrecognised"  // a drug without a code or name that anybody could read
+	GapDrugByName       GapKind = "drug-by-name"       // drugs recorded by name only, none of them a name that warns
 	GapConfirmSpelling  GapKind = "confirm-spelling"   // a drug recognised only by a near spelling or a brand name
 	GapEyeUnknown       GapKind = "eye-not-stated"     // the booking does not say which eye
 	GapEyeCheck         GapKind = "check-eye"          // the booking or the record contradicts itself about the eye

@@ -189,8 +189,9 @@ type Advice struct {
 	Text string `yaml:"text"`
 	// Factors of which at least one stands as a finding.
 	Factors []string `yaml:"factors"`
-	// PupilUpTo and ChamberBelow are limits, in mm, of the dilated pupil (included) and the chamber depth (excluded).
+	// PupilUpTo (included), PupilAbove and ChamberBelow (excluded) are limits, in mm, of the dilated pupil and the chamber depth.
 	PupilUpTo    *float64 `yaml:"pupil_up_to"`
+	PupilAbove   *float64 `yaml:"pupil_above"`
 	ChamberBelow *float64 `yaml:"chamber_below"`
 	Source       string   `yaml:"source"`
 }
@@ -307,7 +308,7 @@ type Wording struct {
 
 // GapKinds lists every GapKind.
 var GapKinds = []GapKind{
-	GapTypeRefused, GapTypeCut, GapTypeNotOffered, GapEntryDropped, GapNoMedications, GapAskMedication, GapUnknownDrug,
+	GapTypeRefused, GapTypeCut, GapTypeNotOffered, GapEntryDropped, GapNoMedications, GapAskMedication, GapUnknownDrug, GapDrugByName,
 	GapConfirmSpelling, GapEyeUnknown, GapEyeCheck, GapPupilNotMeasured, GapPupilUnusable, GapAskFinding, GapRecordUnread,
 }
 

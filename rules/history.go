@@ -153,6 +153,7 @@ type Operation struct {
 	Eye   Eye
 	// EyeConflict reports that the booking names two sides that contradict each other.
 	EyeConflict bool
-	// Service is what is booked, as a person reads it.
-	Service string
+	// Service is what is booked, as a person reads it; Concepts are everything the booking says about it.
+	Service  string
+	Concepts []Concept
 }

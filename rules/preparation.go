@@ -19,6 +19,9 @@ func (a *assessor) preparations(out Assessment) []Preparation {
 		}
 		due, clamped := a.due(rule)
 		text := rule.Text
+		if more := a.advice(rule, out); more != "" {
+			text += " " + more
+		}
 		text = strings.ReplaceAll(text, "{reason}", strings.Join(reasons, "; "))
 		text = strings.ReplaceAll(text, "{eye}", a.cat.Wording.Eyes[a.op.Eye.String()])
 		list = append(list, Preparation{Code: rule.Code, Text: text, Due: due, AtOnce: clamped, FromGap: len(rule.Gaps) > 0, Evidence: codes, Rule: &rule})
@@ -28,8 +31,9 @@ func (a *assessor) preparations(out Assessment) []Preparation {
 
 // calledFor says what calls for the action: the reasons for the text, and the evidence codes (or gap kinds) behind them.
 func (p *PreparationRule) calledFor(out Assessment) (reasons, codes []string) {
+	open := len(p.OnlyWithGaps) == 0 || slices.ContainsFunc(out.Gaps, func(g Gap) bool { return slices.Contains(p.OnlyWithGaps, g.Kind) })
 	for _, f := range out.Findings {
-		if !slices.Contains(p.Hazards, f.Hazard) || f.Level < p.MinLevel {
+		if !open || !slices.Contains(p.Hazards, f.Hazard) || f.Level < p.MinLevel {
 			continue
 		}
 		if !slices.Contains(reasons, f.Reason) {
@@ -47,6 +51,47 @@ func (p *PreparationRule) calledFor(out Assessment) (reasons, codes []string) {
 	}
 	slices.Sort(codes)
 	return reasons, slices.Compact(codes)
+}
+
+// advice is what the catalogue adds to an action for this eye: by its findings, its measured pupil and chamber, and by what
+// single records ask to be careful with.
+func (a *assessor) advice(rule PreparationRule, out Assessment) string {
+	stands := func(ids []string) bool {
+		return slices.ContainsFunc(out.Findings, func(f Finding) bool { return slices.Contains(ids, f.Factor) })
+	}
+	var said []string
+	for _, x := range rule.Advice {
+		pupil, chamber := a.smallest("dilated-pupil"), a.smallest("shallow-chamber")
+		switch {
+		case len(x.Factors) > 0 && !stands(x.Factors),
+			x.PupilUpTo != nil && (pupil == 0 || pupil > *x.PupilUpTo),
+			x.PupilAbove != nil && (pupil == 0 || pupil <= *x.PupilAbove),
+			x.ChamberBelow != nil && (chamber == 0 || chamber >= *x.ChamberBelow):
+			continue
+		}
+		said = append(said, x.Text)
+	}
+	for _, c := range a.cat.Cautions {
+		if slices.Contains(c.Preparations, rule.Code) && (a.cautions[c.ID] || len(c.Factors) > 0 && stands(c.Factors)) {
+			said = append(said, c.Text)
+		}
+	}
+	return strings.Join(said, " ")
+}
+
+// smallest is the smallest standing measurement of a factor in the eye to be operated on, in mm; 0 if there is none.
+func (a *assessor) smallest(factor string) float64 {
+	f := a.cat.factor(factor)
+	if f == nil {
+		return 0
+	}
+	least := 0.
+	for _, eye := range a.op.Eye.Sides() {
+		if all := standingSizes(a.sizes[f][eye]); len(all) > 0 && (least == 0 || all[0].mm < least) {
+			least = all[0].mm
+		}
+	}
+	return least
 }
 
 // due is when the action is to be done: the rule's days before the operation, but never in the past (then at once, which

@@ -38,7 +38,7 @@ func (a *assessor) reason(f *Factor, e *Entry) (string, int) {
 		switch {
 		case !e.Ended:
 			if d.Known() {
-				return f.Name + ", current (record of " + d.Text + ")", 4
+				return f.Name + ", current", 4
 			}
 			return f.Name + ", current, date unknown", 3
 		case e.End.Known():
@@ -87,22 +87,30 @@ func dateSuffix(e *Entry) string {
 
 // entryName is what an entry is called in a question.
 func entryName(e *Entry) string {
+	name, _ := drugName(e)
+	return name
+}
+
+// drugName is the name of an entry, and whether a person can read it as one.
+func drugName(e *Entry) (name string, readable bool) {
+	code := ""
 	for _, c := range e.Concepts {
-		if c.Text != "" {
-			return clip(c.Text, 60)
+		if strings.TrimSpace(c.Text) != "" {
+			return clip(c.Text, 60), true
 		}
 		for _, k := range c.Codes {
-			if k.Display != "" {
-				return clip(k.Display, 60)
+			if strings.TrimSpace(k.Display) != "" {
+				return clip(k.Display, 60), true
+			}
+			if code == "" && k.Code != "" {
+				code = clip("code "+k.Code, 60)
 			}
 		}
 	}
-	for _, c := range e.Concepts {
-		for _, k := range c.Codes {
-			return clip("code "+k.Code, 60)
-		}
+	if code == "" {
+		code = "no name recorded"
 	}
-	return "no name recorded"
+	return code, false
 }
 
 func statusWord(s string) string {

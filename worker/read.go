@@ -436,7 +436,7 @@ func (w *Worker) booking(r *reading, a fhirmap.Appointment, at time.Time) fhirma
 // operationOf is a booking as the rules see it.
 func operationOf(a fhirmap.Appointment) rules.Operation {
 	op := rules.Operation{
-		Appointment: "Appointment/" + a.ID, Key: a.ID, Start: a.Start, Eye: a.Eye, EyeConflict: a.EyeConflict, Service: a.Service,
+		Appointment: "Appointment/" + a.ID, Key: a.ID, Start: a.Start, Eye: a.Eye, EyeConflict: a.EyeConflict, Service: a.Service, Concepts: a.Concepts,
 	}
 	if a.BusinessID != "" {
 		op.Key = a.BusinessID
