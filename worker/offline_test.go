@@ -1,0 +1,184 @@
+package worker
+
+import (
+	"encoding/csv"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"pupilrisk/rules"
+)
+
+// sharedData is the folder of open test data beside the project. Where it is absent the test is skipped with a message, or
+// fails if it is required.
+func sharedData(t *testing.T, part string) string {
+	t.Helper()
+	dir := os.Getenv("PUPILRISK_SHARED_DATA")
+	if dir == "" {
+		dir = filepath.Join("..", "..", "shared", "data")
+	}
+	dir = filepath.Join(dir, part)
+	if _, err := os.Stat(dir); err != nil {
+		if strings.Contains(os.Getenv("PUPILRISK_REQUIRE"), "shared") {
+			t.Fatalf("open test data is required and not there: %s", part)
+		}
+		t.Skipf("no open test data (%s); PUPILRISK_SHARED_DATA names its folder", part)
+	}
+	return dir
+}
+
+func offline(t *testing.T) Offline {
+	return Offline{Config: DefaultConfig(), Catalogue: testCatalogue(t), At: time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC), Version: "test"}
+}
+
+func results(t *testing.T, in string) (out []Result) {
+	t.Helper()
+	require.NoError(t, offline(t).Read(strings.NewReader(in), func(r Result) error { out = append(out, r); return nil }))
+	return out
+}
+
+// The test patients of the published measure CMS133 (FHIR, CC0; half of its 73 cases): an eye condition that the measure
+// excludes because it stood before the operation, and that is a factor of ours, is found; one that came after is not. The
+// measure is no oracle for drugs and pupils: its cases hold none.
+func TestCMS133Cases(t *testing.T) {
+	dir := sharedData(t, "cms133-cases")
+	file, err := os.Open(filepath.Join(dir, "EXPECTED.csv"))
+	require.NoError(t, err)
+	defer file.Close()
+	rows, err := csv.NewReader(file).ReadAll()
+	require.NoError(t, err)
+	// Which factor the condition in a case's name is with us; for every other name none is expected.
+	factors := map[string]string{
+		"DENEXPASS-CertainTypeIridOverlapsCatSurg":  "uveitis",              // H20.9 iridocyclitis
+		"DENEXPASS-GlaucomaWithCatSurg":             "pseudoexfoliation",    // the cases hold 111514006, pseudoexfoliation glaucoma
+		"DENEXPASS-DiabeticMacularEdemaWithCatSurg": "diabetic-retinopathy", // low
+		"DENEXPASS-OpenWoundofEyeballWithCatSurg":   "iris-trauma",          // S05.8, injury of the eye with iris involved
+	}
+	seen := map[string]bool{}
+	for _, row := range rows[1:] {
+		t.Run(row[1]+" "+row[0][:8], func(t *testing.T) {
+			raw, err := os.ReadFile(filepath.Join(dir, row[0]))
+			require.NoError(t, err)
+			got := results(t, string(raw))
+			require.Len(t, got, 1)
+			require.Len(t, got[0].Assessments, 1)
+			a := got[0].Assessments[0]
+			require.False(t, a.Operation.Start.IsZero(), "the finished operation is recognised as a lens operation and assessed at its start")
+			var found []string
+			for _, f := range a.Findings {
+				found = append(found, f.Factor)
+			}
+			if want := factors[row[1]]; want != "" {
+				require.Contains(t, found, want)
+				seen[row[1]] = true
+			} else {
+				require.Empty(t, found)
+			}
+		})
+	}
+	require.Len(t, seen, len(factors), "every row of the table was used")
+}
+
+const (
+	offlinePatient = `{"resourceType":"Patient","id":"p"}`
+	offlineDrug    = `{"resourceType":"MedicationStatement","id":"m","status":"active","subject":{"reference":"Patient/p"},"medicationCodeableConcept":{"text":"tamsulosin"}}`
+)
+
+func bundleOf(resources ...string) string {
+	return `{"resourceType":"Bundle","type":"collection","entry":[{"resource":` + strings.Join(resources, `},{"resource":`) + `}]}`
+}
+
+// Which operations a file holds (contract, commands: assess).
+func TestWhatIsAssessed(t *testing.T) {
+	appointment := func(id, status, service string) string {
+		return booking("p", id, status, "2026-12-01T09:00:00Z", service)
+	}
+	procedure := `{"resourceType":"Procedure","id":"x","status":"completed","subject":{"reference":"Patient/p"},"code":{"text":"Phacoemulsification, right eye"},"performedDateTime":"2026-03-05T09:00:00Z"}`
+	request := `{"resourceType":"ServiceRequest","id":"s","status":"active","intent":"order","subject":{"reference":"Patient/p"},"code":{"text":"Cataract surgery, left eye"},"occurrenceDateTime":"2026-12-05"}`
+	for name, c := range map[string]struct {
+		resources []string
+		want      []string // key and eye
+	}{
+		"booked appointments": {[]string{appointment("a", "booked", "Cataract surgery, right eye"), appointment("b", "pending", "Phaco OS")}, []string{"a right", "b left"}},
+		"without an appointment each lens procedure and request": {[]string{procedure, request}, []string{"x right", "s left"}},
+		"appointments rule":          {[]string{procedure, appointment("a", "booked", "Cataract surgery, right eye")}, []string{"a right"}},
+		"with neither, both eyes":    {nil, []string{"p both"}},
+		"only cancelled":             {[]string{appointment("a", "cancelled", "Cataract surgery, right eye")}, nil},
+		"only other appointments":    {[]string{appointment("a", "booked", "Eye clinic follow-up"), procedure}, nil},
+		"a request that was revoked": {[]string{strings.Replace(request, "active", "revoked", 1)}, []string{"p both"}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			got := results(t, bundleOf(append([]string{offlinePatient, offlineDrug}, c.resources...)...))
+			require.Len(t, got, 1)
+			var have []string
+			for _, a := range got[0].Assessments {
+				have = append(have, a.Operation.Key+" "+a.Operation.Eye.String())
+				require.Equal(t, rules.Flagged, a.Outcome)
+			}
+			slices.Sort(have)
+			slices.Sort(c.want)
+			require.Equal(t, c.want, have)
+		})
+	}
+}
+
+func TestFilesOfEveryForm(t *testing.T) {
+	other := strings.NewReplacer(`"p"`, `"q"`, "Patient/p", "Patient/q", `"m"`, `"n"`, "tamsulosin", "aspirin").Replace
+	for name, in := range map[string]string{
+		"two Bundles, one a line": bundleOf(offlinePatient, offlineDrug) + "\n" + bundleOf(other(offlinePatient), other(offlineDrug)),
+		"two patients in one":     bundleOf(offlinePatient, other(offlineDrug), offlineDrug, other(offlinePatient)),
+		"NDJSON of resources":     strings.Join([]string{offlinePatient, offlineDrug, other(offlinePatient), other(offlineDrug)}, "\n"),
+		"over several lines":      strings.ReplaceAll(bundleOf(offlinePatient, offlineDrug, other(offlinePatient), other(offlineDrug)), ",", ",\n"),
+	} {
+		got := results(t, in)
+		require.Len(t, got, 2, name)
+		require.Equal(t, rules.Flagged, got[0].Assessments[0].Outcome, name)
+		require.Equal(t, rules.NoneFound, got[1].Assessments[0].Outcome, name)
+		require.NotContains(t, string(got[1].Transaction), `"Flag"`, name)
+	}
+	cut := results(t, strings.Replace(bundleOf(offlinePatient), `"type"`, `"link":[{"relation":"next","url":"x"}],"type"`, 1))
+	require.Equal(t, rules.NotAssessed, cut[0].Assessments[0].Outcome, "a page without its next one is not the whole record")
+	for name, in := range map[string]string{
+		"cut short": bundleOf(offlinePatient)[:20], "no resource": `{"a":1}`, "a number": "7", "too deep": `{"resourceType":"Bundle","entry":` + strings.Repeat("[", 70) + strings.Repeat("]", 70) + "}",
+		"a broken Bundle among good ones": bundleOf(offlinePatient) + `{"resourceType":"Bundle","entry":7}`,
+	} {
+		require.Error(t, offline(t).Read(strings.NewReader(in), func(Result) error { return nil }), name)
+	}
+}
+
+func FuzzOffline(f *testing.F) {
+	f.Add(bundleOf(offlinePatient, offlineDrug))
+	f.Add(offlinePatient + "\n" + offlineDrug)
+	o := Offline{Config: DefaultConfig(), At: time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC)}
+	o.Catalogue = testCatalogue(f)
+	f.Fuzz(func(t *testing.T, in string) {
+		_ = o.Read(strings.NewReader(in), func(r Result) error {
+			for _, a := range r.Assessments {
+				if a.Outcome == "" {
+					t.Fatal("an assessment without an outcome")
+				}
+			}
+			return nil
+		})
+	})
+}
+
+func FuzzDecodeEvent(f *testing.F) {
+	for _, s := range []string{`{"reference":"Patient/p"}`, `{"resourceType":"Appointment","id":"a","status":"booked"}`, `MSH|^~\&|`, `{"reference":7}`, "[]"} {
+		f.Add([]byte(s))
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		n, err := decodeEvent(data)
+		if err == nil && n.appointment == "" && len(n.patients) == 0 {
+			t.Fatal("an event about nobody")
+		}
+		if err != nil && settle(err, 1).outcome != "dead-letter" {
+			t.Fatal("an event that cannot be read is put aside at once")
+		}
+	})
+}
