@@ -1,6 +1,7 @@
 package fhirmap
 
 import (
+	"slices"
 	"strings"
 
 	"github.com/go-json-experiment/json"
@@ -89,3 +90,20 @@ func personName(raw jsontext.Value) string {
 
 // Patient is what the record says about its own patient.
 func (r *Record) Patient() PatientInfo { return r.patients[r.patient] }
+
+// ReplacedIn lists the patients of a page of Patients that were merged into the given one, Patient/id: links need not be
+// mutual, so the survivor may not say so itself.
+func ReplacedIn(page []byte, patient string, o Options) ([]string, error) {
+	r := NewRecord(patient, o)
+	if _, err := r.AddPage("Patient", page); err != nil {
+		return nil, err
+	}
+	var out []string
+	for id, info := range r.patients {
+		if slices.Contains(info.ReplacedBy, patient) {
+			out = append(out, id)
+		}
+	}
+	slices.Sort(out)
+	return out, nil
+}

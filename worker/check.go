@@ -93,11 +93,11 @@ func checkFHIR(ctx context.Context, say func(string, string, ...any), cfg Config
 	}
 	now := time.Now()
 	o := fhirmap.Options{Zone: cfg.Zone(), Bases: append([]string{cfg.FHIRURL}, cfg.FHIRAliases...)}
-	appointments, err := Appointments(ctx, client, o, now.Add(-sweepBack), now.Add(cfg.SweepHorizon))
+	appointments, dropped, err := Appointments(ctx, client, o, now.Add(-sweepBack), now.Add(cfg.SweepHorizon))
 	if err != nil {
 		say("fhir bookings", "%v", err)
 		return false
 	}
-	say("fhir bookings", "%d appointments in the horizon, read to the last page", len(appointments))
+	say("fhir bookings", "%d appointments in the horizon, read to the last page, %d of them unreadable", len(appointments)+len(dropped), len(dropped))
 	return true
 }

@@ -403,3 +403,136 @@ func TestReadinessSaysWhatIsMissing(t *testing.T) {
 	w.health.draining.Store(true)
 	require.Equal(t, 503, get("/readyz"))
 }
+
+// A booking given from Bob to Eve: whichever of the two an event carries, both are put right.
+func TestEventOfAGivenAwayBookingPutsBothPatientsRight(t *testing.T) {
+	eve := strings.ReplaceAll(bob, "bob", "eve")
+	eveTook := strings.NewReplacer("bob", "eve", `"m1"`, `"m2"`).Replace(bobTook)
+	old := booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye")
+	current := booking("eve", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye")
+	for name, payload := range map[string]string{"the old version": old, "the current one": current, "a reference": `{"reference":"Appointment/a1"}`} {
+		t.Run(name, func(t *testing.T) {
+			c := newClinic(t, fhirstore.DefaultOptions())
+			c.put(bob, bobTook, bobProcedure, eve, eveTook, old)
+			w := c.worker()
+			require.NoError(t, w.handle(t.Context(), []byte(old), 0))
+			require.Len(t, c.all("Flag", `"active"`), 1)
+			c.put(current)
+			require.NoError(t, w.handle(t.Context(), []byte(payload), 0))
+			flags := c.all("Flag", `"active"`)
+			require.Len(t, flags, 1)
+			require.Contains(t, flags[0], "Patient/eve")
+			for _, task := range c.all("Task", `"requested"`) {
+				require.Contains(t, task, "Patient/eve")
+			}
+		})
+	}
+}
+
+// A server that ignores the patient parameter gives everybody's Flags and Tasks: those of others are left alone.
+func TestFlagsOfOthersAreNobodysBusiness(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	eve := strings.ReplaceAll(bob, "bob", "eve")
+	eveTook := strings.NewReplacer("bob", "eve", `"m1"`, `"m2"`).Replace(bobTook)
+	c.put(bob, bobTook, bobProcedure, eve, eveTook,
+		booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"), booking("eve", "a2", "booked", "2026-03-09T10:00:00Z", "Cataract surgery, left eye"))
+	loose := httptest.NewServer(http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
+		if strings.HasPrefix(r.URL.Path, "/fhir/Flag") || strings.HasPrefix(r.URL.Path, "/fhir/Task") {
+			r.URL.RawQuery = ""
+		}
+		c.store.ServeHTTP(rw, r)
+	}))
+	t.Cleanup(loose.Close)
+	c.url = loose.URL + "/fhir"
+	cat := testCatalogue(t)
+	cfg := DefaultConfig()
+	cfg.Mode, cfg.FHIRURL, cfg.FHIRBatch = Live, c.url, "off"
+	metrics := NewMetrics(prometheus.NewRegistry(), "test", cat.Version, Live, cat)
+	client, err := OpenFHIR(cfg, "test", nil, metrics)
+	require.NoError(t, err)
+	t.Cleanup(client.Close)
+	w := New(Parts{Config: cfg, Version: "test", Catalogue: cat, FHIR: client, Stream: c.stream, Metrics: metrics, Now: c.now})
+	for range 2 {
+		for _, p := range []string{"Patient/bob", "Patient/eve"} {
+			require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{p}}, false, bookingGrace))
+		}
+	}
+	require.Len(t, c.all("Flag", `"active"`), 2)
+	require.Empty(t, c.all("Task", `"cancelled"`))
+}
+
+// One booking that cannot be read hides no other from the sweep, and ends nothing of its patient.
+func TestBrokenBookingStopsNoSweep(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	eve := strings.ReplaceAll(bob, "bob", "eve")
+	eveTook := strings.NewReplacer("bob", "eve", `"m1"`, `"m2"`).Replace(bobTook)
+	c.put(bob, bobTook, bobProcedure, eve, eveTook,
+		booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"), booking("eve", "a2", "booked", "2026-03-09T10:00:00Z", "Cataract surgery, left eye"))
+	w := c.worker()
+	require.NoError(t, w.Sweep(t.Context()))
+	require.Len(t, c.all("Flag", `"active"`), 2)
+	c.put(booking("bob", "a1", "confirmed-by-phone", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	require.NoError(t, w.Sweep(t.Context()))
+	require.NoError(t, w.handle(t.Context(), []byte(`{"reference":"Patient/bob"}`), 0))
+	require.Len(t, c.all("Flag", `"active"`), 2, "an unreadable booking is no proof that there is none")
+	require.NotZero(t, testutil.ToFloat64(w.metrics.dropped.WithLabelValues("Appointment", "code")))
+}
+
+// Patient.link: the survivor is read with what was merged into it; a link to nothing and a chain that bites its tail do no harm.
+func TestMergedRecords(t *testing.T) {
+	linked := func(id, typ string, to ...string) string {
+		var links []string
+		for _, other := range to {
+			links = append(links, `{"other":{"reference":"Patient/`+other+`"},"type":"`+typ+`"}`)
+		}
+		return `{"resourceType":"Patient","id":"` + id + `","link":[` + strings.Join(links, ",") + `]}`
+	}
+	for name, c := range map[string]struct {
+		patients []string
+		survivor string
+	}{
+		"replaced":            {[]string{linked("bob", "replaced-by", "new"), `{"resourceType":"Patient","id":"new"}`}, "Patient/new"},
+		"replaces":            {[]string{bob, linked("new", "replaces", "bob"), linked("bob", "replaced-by", "new")}, "Patient/new"},
+		"replaced by nothing": {[]string{linked("bob", "replaced-by", "nobody")}, "Patient/bob"},
+		"a circle":            {[]string{linked("bob", "replaced-by", "eve"), linked("eve", "replaced-by", "bob")}, "Patient/bob"},
+		"twice":               {[]string{linked("bob", "replaced-by", "mid"), linked("mid", "replaced-by", "new"), `{"resourceType":"Patient","id":"new"}`}, "Patient/new"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			clinic := newClinic(t, fhirstore.DefaultOptions())
+			clinic.put(c.patients...)
+			clinic.put(bobTook, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+			w := clinic.worker()
+			require.NoError(t, w.handle(t.Context(), []byte(`{"reference":"Appointment/a1"}`), bookingGrace))
+			flags := clinic.all("Flag", `"active"`)
+			require.Len(t, flags, 1)
+			require.Contains(t, flags[0], `"`+c.survivor+`"`)
+			require.NoError(t, w.handle(t.Context(), []byte(`{"reference":"`+c.survivor+`"}`), bookingGrace))
+			require.Equal(t, flags, clinic.all("Flag", `"active"`), "seen from the other end")
+		})
+	}
+}
+
+func TestUnknownPatientIsWaitedForAndThenPutAside(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	w := c.worker()
+	for _, payload := range []string{`{"reference":"Patient/nobody"}`, `{"reference":"Appointment/none"}`} {
+		require.Equal(t, "retry", settle(w.handle(t.Context(), []byte(payload), time.Minute), 1).outcome, "the event may be faster than the record")
+		require.Equal(t, "dead-letter", settle(w.handle(t.Context(), []byte(payload), 2*bookingGrace), 1).outcome)
+	}
+}
+
+// A booking that cannot be read is not on the list, and the list says so at its head.
+func TestListSaysWhatIsNotOnIt(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bob, booking("bob", "a1", "confirmed-by-phone", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	cfg := DefaultConfig()
+	cfg.FHIRURL = c.url
+	client, err := OpenFHIR(cfg, "test", nil, nil)
+	require.NoError(t, err)
+	t.Cleanup(client.Close)
+	l, err := Lister{Config: cfg, Catalogue: testCatalogue(t), FHIR: client, Now: c.now}.List(t.Context(), clinicDay, clinicDay.AddDate(0, 0, 14))
+	require.NoError(t, err)
+	var out strings.Builder
+	require.NoError(t, l.WriteText(&out, 100, false))
+	require.Contains(t, out.String(), "WARNING: 1 bookings of these days could not be read and are NOT on this list")
+}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 	"time"
 
@@ -220,15 +221,18 @@ func (w *Worker) handle(ctx context.Context, data []byte, age time.Duration) err
 	return w.passAll(ctx, n, false, age)
 }
 
+// passAll looks at every patient of a nudge, and at those whom its booking turns out to concern as well.
 func (w *Worker) passAll(ctx context.Context, n nudge, lastTry bool, age time.Duration) error {
 	var errs []error
-	for _, p := range n.patients {
-		err := w.pass(ctx, p, n, lastTry)
+	patients := slices.Clone(n.patients)
+	for i := 0; i < len(patients); i++ {
+		others, err := w.pass(ctx, patients[i], n, lastTry)
 		var perm *permanentError
 		if errors.As(err, &perm) && perm.reason == ReasonNoPatient && age < bookingGrace {
 			err = fmt.Errorf("not in the record yet: %w", perm.err)
 		}
 		errs = append(errs, err)
+		patients = appendNew(patients, others)
 	}
 	return errors.Join(errs...)
 }
@@ -236,7 +240,7 @@ func (w *Worker) passAll(ctx context.Context, n nudge, lastTry bool, age time.Du
 // whose finds the patients of a booking that the event names by reference only: its own, and those of our Tasks about it,
 // who may be others since the booking was changed.
 func (w *Worker) whose(ctx context.Context, n nudge, age time.Duration) (nudge, error) {
-	answers, err := w.fhir.Gather(ctx, []string{n.appointment, "Task?focus=" + n.appointment + "&_count=" + pageSize})
+	answers, err := w.fhir.Gather(ctx, []string{n.appointment, tasksAbout(n.appointment)})
 	if err != nil {
 		return n, fmt.Errorf("read the booking: %w", err)
 	}
@@ -251,7 +255,10 @@ func (w *Worker) whose(ctx context.Context, n nudge, age time.Duration) (nudge, 
 	case fhirhttp.KindOf(booking.Err) != fhirhttp.Gone:
 		return n, fmt.Errorf("read the booking: %w", booking.Err)
 	}
-	if tasks.Err == nil {
+	switch kind := fhirhttp.KindOf(tasks.Err); {
+	case tasks.Err != nil && kind != fhirhttp.Denied && kind != fhirhttp.Refused && kind != fhirhttp.Gone:
+		return n, fmt.Errorf("search tasks of the booking: %w", tasks.Err)
+	case tasks.Err == nil:
 		more, err := fhirmap.TaskPatients(w.writer.Names, tasks.Body)
 		if err != nil {
 			return n, fmt.Errorf("read own tasks of the booking: %w", err)
@@ -269,11 +276,7 @@ func (w *Worker) whose(ctx context.Context, n nudge, age time.Duration) (nudge, 
 
 func appendNew(to, more []string) []string {
 	for _, m := range more {
-		found := false
-		for _, t := range to {
-			found = found || t == m
-		}
-		if !found {
+		if !slices.Contains(to, m) {
 			to = append(to, m)
 		}
 	}

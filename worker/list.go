@@ -34,7 +34,7 @@ type listed struct {
 func (l Lister) List(ctx context.Context, from, to time.Time) (operatinglist.List, error) {
 	out := operatinglist.List{From: from, To: to, At: l.Now(), Zone: l.Config.Zone(), Catalogue: l.Catalogue.Version}
 	options := fhirmap.Options{Zone: l.Config.Zone(), Bases: append([]string{l.Config.FHIRURL}, l.Config.FHIRAliases...), BusinessIdentifierSystem: l.Config.OperationIdentifier}
-	appointments, err := Appointments(ctx, l.FHIR, options, from, to)
+	appointments, dropped, err := Appointments(ctx, l.FHIR, options, from, to)
 	if err != nil {
 		return out, err
 	}
@@ -54,6 +54,9 @@ func (l Lister) List(ctx context.Context, from, to time.Time) (operatinglist.Lis
 		out.Rows = append(out.Rows, l.row(a, p))
 	}
 	out.SiteGaps = l.siteGaps()
+	if len(dropped) > 0 {
+		out.Warnings = append(out.Warnings, fmt.Sprintf("%d bookings of these days could not be read and are NOT on this list", len(dropped)))
+	}
 	return out, nil
 }
 

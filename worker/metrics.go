@@ -155,7 +155,7 @@ func (m *Metrics) zero(cat *rules.Catalogue) {
 		m.notAssessed.WithLabelValues(w)
 		m.incomplete.WithLabelValues(w)
 	}
-	for _, t := range historyTypes {
+	for _, t := range append([]string{"Appointment", "other"}, historyTypes...) {
 		for _, r := range rules.DropReasons {
 			m.dropped.WithLabelValues(t, string(r))
 		}

@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"slices"
 	"sync"
 	"time"
 
@@ -49,10 +50,18 @@ func (o *outcomes) fail(patient, operation string, start time.Time) {
 	o.all[outcomeKey{patient, operation}] = outcome{start: start, result: rules.NotAssessed}
 }
 
-func (o *outcomes) drop(patient, operation string) {
+// retain forgets what was kept of a patient, under any id of the chain, beside the given results.
+func (o *outcomes) retain(chain []string, patient string, results []rules.Assessment) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	delete(o.all, outcomeKey{patient, operation})
+	for k := range o.all {
+		if !slices.Contains(chain, k.patient) {
+			continue
+		}
+		if k.patient != patient || !slices.ContainsFunc(results, func(a rules.Assessment) bool { return a.Operation.Key == k.operation }) {
+			delete(o.all, k)
+		}
+	}
 }
 
 // counts says how many operations ahead are not assessed or incomplete within a time, and when the first of those not

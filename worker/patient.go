@@ -30,50 +30,53 @@ func (l *patientLocks) of(patient string) *sync.Mutex {
 
 // pass brings one patient's Flags and Tasks to what the record says now: read, assess, compare, write. It may be run any
 // number of times, in any order, by any number of workers at once, and ends in the same state.
-func (w *Worker) pass(ctx context.Context, patient string, n nudge, lastTry bool) error {
+//
+// others are patients whom the nudge's booking concerns as well.
+func (w *Worker) pass(ctx context.Context, patient string, n nudge, lastTry bool) (others []string, err error) {
 	lock := w.locks.of(patient)
 	lock.Lock()
 	defer lock.Unlock()
 
 	release, err := w.lease(ctx, patient)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer release()
 	for range maxDecisions {
-		err := w.decide(ctx, patient, n, lastTry)
+		others, err = w.decide(ctx, patient, n, lastTry)
 		if fhirhttp.KindOf(err) != fhirhttp.Conflict {
-			return err
+			return others, err
 		}
 		w.metrics.conflicts.Inc()
 	}
-	return errors.New("the record kept changing while it was decided on")
+	return others, errors.New("the record kept changing while it was decided on")
 }
 
 // decide is one turn of a pass.
-func (w *Worker) decide(ctx context.Context, patient string, n nudge, lastTry bool) error {
+func (w *Worker) decide(ctx context.Context, patient string, n nudge, lastTry bool) (others []string, err error) {
 	begun := time.Now()
 	r, err := w.read(ctx, patient, n, lastTry)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	w.metrics.eventSeconds.WithLabelValues("read").Observe(time.Since(begun).Seconds())
+	return r.others, w.bring(ctx, r)
+}
 
-	begun = time.Now()
-	at := w.now()
+// bring compares what was read with what should stand, and writes the difference.
+func (w *Worker) bring(ctx context.Context, r *reading) error {
+	begun := time.Now()
 	if err := w.shadowStanding(ctx, r); err != nil {
 		return err
 	}
 	writer := w.writer
+	var err error
 	if writer.Device, err = w.author(ctx); err != nil {
 		return err
 	}
-	situation := w.situation(r, at)
+	situation := w.situation(r, w.now())
 	plan, err := writer.Reconcile(situation)
-	if err != nil {
-		return fmt.Errorf("compare with what stands: %w", err)
-	}
-	for round := 0; len(plan.Unread) > 0; round++ {
+	for round := 0; err == nil && len(plan.Unread) > 0; round++ {
 		if round == maxRounds {
 			return errors.New("own ids stand where none should")
 		}
@@ -81,17 +84,18 @@ func (w *Worker) decide(ctx context.Context, patient string, n nudge, lastTry bo
 			return err
 		}
 		situation.Standing = r.standing
-		if plan, err = writer.Reconcile(situation); err != nil {
-			return fmt.Errorf("compare with what stands: %w", err)
-		}
+		plan, err = writer.Reconcile(situation)
+	}
+	if err != nil {
+		return fmt.Errorf("compare with what stands: %w", err)
 	}
 	w.metrics.eventSeconds.WithLabelValues("assess").Observe(time.Since(begun).Seconds())
 
-	begun = time.Now()
-	if err := w.write(ctx, writer, r, situation, plan); err != nil {
-		return err
-	}
 	if len(plan.Writes) > 0 {
+		begun = time.Now()
+		if err := w.write(ctx, writer, r, situation, plan); err != nil {
+			return err
+		}
 		w.metrics.eventSeconds.WithLabelValues("write").Observe(time.Since(begun).Seconds())
 	}
 	w.keep(r, situation, plan)
@@ -158,11 +162,7 @@ func (w *Worker) keep(r *reading, s fhirmap.Situation, plan fhirmap.Plan) {
 			w.OnAssessment(a)
 		}
 	}
-	for _, b := range s.Bookings {
-		if !b.Ahead {
-			w.outcomes.drop(r.patient, b.Operation.Key)
-		}
-	}
+	w.outcomes.retain(r.chain, r.patient, s.Assessments)
 	for _, write := range plan.Writes {
 		if write.Type == "Flag" && write.Change == fhirmap.Create {
 			w.observeLead(s)
@@ -181,7 +181,7 @@ func (w *Worker) observeLead(s fhirmap.Situation) {
 }
 
 func droppedType(t string) string {
-	if slices.Contains(historyTypes, t) {
+	if t == "Appointment" || slices.Contains(historyTypes, t) {
 		return t
 	}
 	return "other"

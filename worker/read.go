@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 
 	"pupilrisk/fhirmap"
@@ -40,6 +41,8 @@ type reading struct {
 	standing      []fhirmap.Standing
 	bookingsWhole bool
 	direct        map[string]int
+	// others are patients whom the nudge's booking concerns too: it names them now, or our Tasks about it do.
+	others []string
 	// strays are bookings that own open Tasks point to and that are not among the patient's appointments.
 	strays map[string]stray
 }
@@ -64,7 +67,7 @@ func (w *Worker) read(ctx context.Context, patient string, n nudge, lastTry bool
 		firstIDs = w.writer.Names.FirstIDs(id(patient), id(n.appointment), n.eye, w.preparationCodes)
 	}
 
-	answers := map[string][]fhirhttp.Answer{}
+	answers, infos := map[string][]fhirhttp.Answer{}, map[string]fhirmap.PatientInfo{}
 	pending, done := []string{patient}, []string{}
 	for len(pending) > 0 {
 		next := pending[0]
@@ -80,6 +83,9 @@ func (w *Worker) read(ctx context.Context, patient string, n nudge, lastTry bool
 		if next == patient {
 			if n.appointment != "" {
 				paths = append(paths, n.appointment)
+				if offered(capability, "Task") {
+					paths = append(paths, tasksAbout(n.appointment))
+				}
 			}
 			paths = append(paths, firstIDs...)
 		}
@@ -87,17 +93,23 @@ func (w *Worker) read(ctx context.Context, patient string, n nudge, lastTry bool
 		if err != nil {
 			return nil, fmt.Errorf("read the record: %w", err)
 		}
-		answers[next] = got
 		info, err := w.patientInfo(next, got)
+		var gone *permanentError
+		if errors.As(err, &gone) && next != patient {
+			done = done[:len(done)-1]
+			continue // a link to a record that is no more
+		}
 		if err != nil {
 			return nil, err
 		}
-		if len(info.ReplacedBy) > 0 {
-			r.patient = info.ReplacedBy[0]
+		merged, err := w.mergedInto(next, got)
+		if err != nil {
+			return nil, err
 		}
-		pending = append(pending, append(info.ReplacedBy, info.Replaces...)...)
+		answers[next], infos[next] = got, info
+		pending = slices.Concat(pending, info.ReplacedBy, info.Replaces, merged)
 	}
-	r.chain = done
+	r.chain, r.patient = done, survivor(patient, infos)
 
 	r.record = fhirmap.NewRecord(r.patient, w.recordOptions())
 	for _, p := range done {
@@ -115,7 +127,15 @@ func (w *Worker) read(ctx context.Context, patient string, n nudge, lastTry bool
 			}
 		}
 	}
+	for _, d := range r.record.Dropped() {
+		whole = whole && d.Type != "Appointment"
+	}
 	r.bookingsWhole = whole
+	for _, a := range r.record.Appointments() {
+		if "Appointment/"+a.ID == n.appointment {
+			r.others = appendNew(r.others, a.Patients)
+		}
+	}
 	for _, t := range historyTypes {
 		if !offered(capability, t) {
 			r.record.Mark(t, rules.ReadNotOffered)
@@ -131,9 +151,57 @@ func (w *Worker) read(ctx context.Context, patient string, n nudge, lastTry bool
 	return r, w.findStrays(ctx, r)
 }
 
+// survivor is the record that stands for a patient: the end of the chain of replacements. A chain that bites its tail is a
+// fault of the record; then the first id of it, by name, so that every worker takes the same.
+func survivor(patient string, infos map[string]fhirmap.PatientInfo) string {
+	seen := []string{}
+	for next := patient; ; next = infos[next].ReplacedBy[0] {
+		if slices.Contains(seen, next) {
+			return slices.Min(seen)
+		}
+		seen = append(seen, next)
+		info := infos[next]
+		if len(info.ReplacedBy) == 0 || !infos[info.ReplacedBy[0]].Found {
+			return next
+		}
+	}
+}
+
+// linkedTo is the search for records that link to a patient's.
+func linkedTo(patient string) string { return "Patient?link=" + patient }
+
+// mergedInto are the patients whose records say that they were merged into this one, which need not say so itself.
+func (w *Worker) mergedInto(patient string, answers []fhirhttp.Answer) ([]string, error) {
+	for _, a := range answers {
+		if a.Path != linkedTo(patient) {
+			continue
+		}
+		if a.Err != nil {
+			if k := fhirhttp.KindOf(a.Err); k == fhirhttp.Denied || k == fhirhttp.Refused || k == fhirhttp.Gone {
+				return nil, nil // a server that does not search by link
+			}
+			return nil, fmt.Errorf("search merged records: %w", a.Err)
+		}
+		merged, err := fhirmap.ReplacedIn(a.Body, patient, w.recordOptions())
+		if err != nil {
+			return nil, fmt.Errorf("search merged records: %w", err)
+		}
+		return merged, nil
+	}
+	return nil, nil
+}
+
+// tasksAbout is the search for all Tasks about a booking, whoever their patient is.
+func tasksAbout(appointment string) string {
+	return "Task?focus=" + appointment + "&_count=" + pageSize
+}
+
 // searches are the requests for everything about one patient id.
 func (w *Worker) searches(patient string, c fhirhttp.Capability) []string {
 	paths := []string{patient}
+	if len(c.Types) == 0 || c.Types["Patient"].Searches("link") {
+		paths = append(paths, linkedTo(patient))
+	}
 	for _, t := range slices.Concat([]string{"Appointment"}, historyTypes, ownTypes) {
 		if !offered(c, t) {
 			continue
@@ -195,6 +263,12 @@ func (w *Worker) take(ctx context.Context, r *reading, a fhirhttp.Answer, lastTr
 	if typ == "" {
 		return true, w.takeDirect(r, a)
 	}
+	switch {
+	case strings.HasPrefix(a.Path, "Task?focus="):
+		return true, w.takeOthers(r, a)
+	case typ == "Patient":
+		return true, nil // read before, to know the chain
+	}
 	if a.Err != nil {
 		return false, w.notRead(r, typ, a.Err, lastTry)
 	}
@@ -235,13 +309,30 @@ func (w *Worker) take(ctx context.Context, r *reading, a fhirhttp.Answer, lastTr
 	return true, nil
 }
 
+// takeOthers keeps the patients of our Tasks about the nudge's booking. A server that does not search by focus leaves it to
+// the sweep.
+func (w *Worker) takeOthers(r *reading, a fhirhttp.Answer) error {
+	if a.Err != nil {
+		if k := fhirhttp.KindOf(a.Err); k == fhirhttp.Denied || k == fhirhttp.Refused || k == fhirhttp.Gone {
+			return nil
+		}
+		return fmt.Errorf("search tasks of the booking: %w", a.Err)
+	}
+	patients, err := fhirmap.TaskPatients(w.writer.Names, a.Body)
+	if err != nil {
+		return fmt.Errorf("search tasks of the booking: %w", err)
+	}
+	r.others = appendNew(r.others, patients)
+	return nil
+}
+
 // takeDirect keeps a read by id: the nudge's own booking, or a place where something may be created.
 func (w *Worker) takeDirect(r *reading, a fhirhttp.Answer) error {
 	switch {
 	case a.Err == nil:
-		if a.Path == r.patient || len(a.Path) > 8 && a.Path[:8] == "Patient/" {
+		if strings.HasPrefix(a.Path, "Patient/") {
 			if a.Path != r.patient {
-				return nil
+				return nil // merged into the one that is kept
 			}
 			return r.record.AddResource(a.Body)
 		}
@@ -325,7 +416,8 @@ func (w *Worker) ownStanding(r *reading) error {
 			if err != nil {
 				return fmt.Errorf("read own %s: %w", t, err)
 			}
-			if ours && !seen[s.Type+"/"+s.ID] {
+			// A server that ignores the patient parameter gives everybody's: those are nobody's business here.
+			if ours && slices.Contains(r.chain, s.Subject) && !seen[s.Type+"/"+s.ID] {
 				seen[s.Type+"/"+s.ID] = true
 				r.standing = append(r.standing, s)
 			}

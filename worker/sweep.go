@@ -2,13 +2,13 @@ package worker
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"net/url"
 	"sync"
 	"time"
 
 	"pupilrisk/fhirmap"
+	"pupilrisk/rules"
 	"pupilrisk/worker/fhirhttp"
 )
 
@@ -112,9 +112,15 @@ func (w *Worker) Sweep(ctx context.Context) error {
 
 // booked lists one nudge for each patient with an appointment that starts in [from, to).
 func (w *Worker) booked(ctx context.Context, from, to time.Time) ([]nudge, error) {
-	appointments, err := w.appointments(ctx, from, to)
+	appointments, dropped, err := Appointments(ctx, w.fhir, w.recordOptions(), from, to)
 	if err != nil {
 		return nil, err
+	}
+	for _, d := range dropped {
+		w.metrics.dropped.WithLabelValues(droppedType(d.Type), string(d.Reason)).Inc()
+	}
+	if len(dropped) > 0 {
+		w.log.Error("bookings that cannot be read; their operations are not assessed", "bookings", len(dropped))
 	}
 	seen := map[string]bool{}
 	var out []nudge
@@ -129,42 +135,33 @@ func (w *Worker) booked(ctx context.Context, from, to time.Time) ([]nudge, error
 	return out, nil
 }
 
-// appointments reads every appointment that starts in [from, to), of any status, to the last page.
-func (w *Worker) appointments(ctx context.Context, from, to time.Time) ([]fhirmap.Appointment, error) {
-	return Appointments(ctx, w.fhir, w.recordOptions(), from, to)
-}
-
 // Appointments reads every appointment that starts in [from, to), of any status, to the last page. A page that cannot be
-// read as a whole is an error: nobody on it may be missed.
-func Appointments(ctx context.Context, c *fhirhttp.Client, o fhirmap.Options, from, to time.Time) ([]fhirmap.Appointment, error) {
+// read as a whole is an error: nobody on it may be missed. A single booking that cannot be read is in dropped.
+func Appointments(ctx context.Context, c *fhirhttp.Client, o fhirmap.Options, from, to time.Time) (out []fhirmap.Appointment, dropped []rules.Dropped, err error) {
 	query := url.Values{"date": {"ge" + from.UTC().Format(time.RFC3339), "lt" + to.UTC().Format(time.RFC3339)}, "_count": {pageSize}}
 	answers, err := c.Gather(ctx, []string{"Appointment?" + query.Encode()})
 	if err != nil {
-		return nil, fmt.Errorf("search the bookings: %w", err)
+		return nil, nil, fmt.Errorf("search the bookings: %w", err)
 	}
 	if answers[0].Err != nil {
-		return nil, fmt.Errorf("search the bookings: %w", answers[0].Err)
+		return nil, nil, fmt.Errorf("search the bookings: %w", answers[0].Err)
 	}
-	var out []fhirmap.Appointment
 	add := func(body []byte) (string, error) {
-		page, info, dropped, err := fhirmap.Appointments(body, o)
+		page, info, bad, err := fhirmap.Appointments(body, o)
 		if err != nil {
 			return "", fmt.Errorf("page of bookings: %w", err)
 		}
-		if len(dropped) > 0 {
-			return "", errors.New("page of bookings: a booking that cannot be read")
-		}
-		out = append(out, page...)
+		out, dropped = append(out, page...), append(dropped, bad...)
 		return info.Next, nil
 	}
 	next, err := add(answers[0].Body)
 	if err != nil || next == "" {
-		return out, err
+		return out, dropped, err
 	}
 	if err := c.Pages(ctx, next, func(a fhirhttp.Answer) (string, error) { return add(a.Body) }); err != nil {
-		return nil, fmt.Errorf("search the bookings: %w", err)
+		return nil, nil, fmt.Errorf("search the bookings: %w", err)
 	}
-	return out, nil
+	return out, dropped, nil
 }
 
 // retryLater looks at a patient again, whose record could not be read, until it can or the operation is over.

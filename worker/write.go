@@ -63,11 +63,11 @@ func (w *Worker) clientIDs() bool {
 
 // write carries a plan out: in live mode to the FHIR server, in shadow mode into the bucket.
 func (w *Worker) write(ctx context.Context, writer fhirmap.Writer, r *reading, s fhirmap.Situation, plan fhirmap.Plan) error {
-	if len(plan.Writes) == 0 {
-		return nil
-	}
-	if w.cfg.Mode == Shadow || r.record.Patient().Test {
+	if w.cfg.Mode == Shadow {
 		return w.writeShadow(ctx, r, plan)
+	}
+	if r.record.Patient().Test {
+		return nil // labelled as test data: nothing of it belongs in a real schedule
 	}
 	capability, err := w.fhir.Capability(ctx)
 	if err != nil {

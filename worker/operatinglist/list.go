@@ -24,6 +24,8 @@ type List struct {
 	Zone     *time.Location
 	Mode     string // shadow or live; "" where it does not matter
 	Rows     []Row
+	// Warnings stand at the head: what may be missing from the list itself.
+	Warnings []string
 	// SiteGaps names what the record system never holds, for anybody.
 	SiteGaps  []string
 	Catalogue string // version

@@ -120,6 +120,9 @@ func (p *printer) head() {
 		about = append(about, "SHADOW MODE: nothing of this is written to the record")
 	}
 	p.paragraph(strings.Join(about, " | "))
+	for _, w := range p.Warnings {
+		p.paragraph("WARNING: " + clean(w))
+	}
 	p.summary()
 }
 
