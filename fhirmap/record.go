@@ -128,7 +128,8 @@ func (r *Record) AddPage(want string, body []byte) (Page, error) {
 			page.Incomplete = page.Incomplete || incomplete(e.Resource)
 			continue
 		}
-		if e.SearchMode != "include" && e.SearchMode != "outcome" {
+		// A server need not say which entries matched: then those of the type asked for did.
+		if e.SearchMode == "match" || e.SearchMode == "" && (want == "" || typ == want || typ == "") {
 			page.Matches++
 		}
 		r.take(want, e)
