@@ -47,7 +47,7 @@ type BundleInfo struct {
 	Total            int // -1 if the Bundle gives none
 }
 
-// BundleEntry is one entry, its parts raw: sub-slices of the body.
+// BundleEntry is one entry, its parts raw: sub-slices of the body, which must not be changed while they are in use.
 type BundleEntry struct {
 	FullURL    string
 	Resource   jsontext.Value
@@ -105,7 +105,7 @@ func WalkBundle(body []byte, limits Limits, each func(BundleEntry) error) (Bundl
 				if n++; n > limits.Entries {
 					return errLimit
 				}
-				e, err := readEntry(d)
+				e, err := readEntry(d, body)
 				if err != nil {
 					return err
 				}
@@ -149,7 +149,7 @@ func readLinks(v jsontext.Value, info *BundleInfo) error {
 	return nil
 }
 
-func readEntry(d *jsontext.Decoder) (BundleEntry, error) {
+func readEntry(d *jsontext.Decoder, body []byte) (BundleEntry, error) {
 	var e BundleEntry
 	err := object(d, func(name string) error {
 		v, err := d.ReadValue()
@@ -160,7 +160,9 @@ func readEntry(d *jsontext.Decoder) (BundleEntry, error) {
 		case "fullUrl":
 			e.FullURL = stringOf(v)
 		case "resource":
-			e.Resource = v.Clone()
+			// The decoder's own slice ends with its next call; the body's does not.
+			end := d.InputOffset()
+			e.Resource = body[end-int64(len(v)) : end : end]
 		case "search":
 			var s struct {
 				Mode string `json:"mode"`

@@ -317,7 +317,8 @@ func (r *Record) Raw(typ string) []jsontext.Value { return r.raw[typ] }
 
 // decodeStrict decodes one resource: names case-sensitive, given once, UTF-8 valid, nesting bounded.
 func (r *Record) decodeStrict(raw jsontext.Value, into any) error {
-	if Nesting(raw) > r.o.Limits.Depth {
+	// Fewer brackets than the limit cannot be nested deeper; counting them is far cheaper than following them.
+	if bytes.Count(raw, []byte{'{'})+bytes.Count(raw, []byte{'['}) > r.o.Limits.Depth && Nesting(raw) > r.o.Limits.Depth {
 		return dropError{rules.DropJSON}
 	}
 	if err := json.Unmarshal(raw, into); err != nil {
