@@ -33,8 +33,8 @@ func (w *Worker) sweepLoop(ctx context.Context) {
 			return
 		case err != nil:
 			w.metrics.sweeps.WithLabelValues("failed").Inc()
-			w.log.Warn("sweep incomplete, trying again", "error", err)
 			next = min(sweepRetry, next)
+			w.log.Warn("sweep incomplete, trying again", "in", next.String(), "error", err)
 		default:
 			w.metrics.sweeps.WithLabelValues("done").Inc()
 			w.metrics.lastSweep.SetToCurrentTime()

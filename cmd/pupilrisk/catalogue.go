@@ -63,11 +63,17 @@ func checkCatalogue(s surroundings, dir string) error {
 	if err != nil {
 		return err
 	}
-	codes := 0
+	if err := c.CheckCases(); err != nil {
+		return err
+	}
+	codes, cases := 0, 0
+	for _, x := range c.Factors {
+		cases += len(x.Cases)
+	}
 	for _, set := range c.CodeSets {
 		codes += len(set.Codes) + len(set.Branches)
 	}
-	fmt.Fprintf(s.out, "catalogue %s: %d factors, %d code sets with %d codes, %d preparations: no fault\n", c.Version, len(c.Factors), len(c.CodeSets), codes, len(c.Preparations))
+	fmt.Fprintf(s.out, "catalogue %s: %d factors, %d code sets with %d codes, %d preparations, %d worked cases: no fault\n", c.Version, len(c.Factors), len(c.CodeSets), codes, len(c.Preparations), cases)
 	return nil
 }
 
