@@ -228,13 +228,13 @@ func (r *Record) take(want string, e BundleEntry) {
 			r.drop(want, rules.DropJSON, nameOf(e.Resource))
 			return
 		}
-		if _, wanted := decoders[h.ResourceType]; !wanted || e.SearchMode == "match" {
+		if r.decoder(h.ResourceType) == nil || e.SearchMode == "match" {
 			r.drop(want, rules.DropType, "")
 			return
 		}
 	}
-	decode, ok := decoders[h.ResourceType]
-	if !ok {
+	decode := r.decoder(h.ResourceType)
+	if decode == nil {
 		return // a type that nobody asked for and that says nothing about an eye
 	}
 	if h.ID != "" {
@@ -244,7 +244,7 @@ func (r *Record) take(want string, e BundleEntry) {
 		}
 		r.seen[ref] = true
 	}
-	err := decode(r, e.Resource)
+	err := decode(e.Resource)
 	if err == nil {
 		return
 	}
@@ -271,27 +271,34 @@ func (r *Record) drop(typ string, reason rules.DropReason, name string) {
 	r.dropped = append(r.dropped, rules.Dropped{Type: typ, Reason: reason, Name: name})
 }
 
-// decoders by type. What is only referred to is held until somebody needs it.
-var decoders = map[string]func(*Record, jsontext.Value) error{}
-
-func init() {
-	decoders["Patient"] = (*Record).patientResource
-	decoders["Appointment"] = (*Record).appointment
-	decoders["ServiceRequest"] = (*Record).serviceRequest
-	for _, t := range []string{"MedicationStatement", "MedicationRequest", "MedicationDispense", "MedicationAdministration"} {
-		decoders[t] = (*Record).medication
-	}
-	decoders["Procedure"] = (*Record).procedure
-	decoders["Condition"] = (*Record).condition
-	decoders["Observation"] = (*Record).observation
-	decoders["AllergyIntolerance"] = (*Record).allergy
-	decoders["DeviceUseStatement"] = (*Record).deviceUse
-	for _, t := range []string{"Medication", "BodyStructure"} {
-		decoders[t] = (*Record).hold
-	}
-	decoders["Device"] = (*Record).holdRaw
-	for _, t := range []string{"Flag", "Task", "Provenance"} {
-		decoders[t] = (*Record).keepRaw
+// decoder is what reads a type; nil for one that says nothing about an eye. What is only referred to is held until somebody
+// needs it, and what we may have written ourselves is kept as it came.
+func (r *Record) decoder(typ string) func(jsontext.Value) error {
+	switch typ {
+	case "MedicationStatement", "MedicationRequest", "MedicationDispense", "MedicationAdministration":
+		return r.medication
+	case "Procedure":
+		return r.procedure
+	case "Condition":
+		return r.condition
+	case "Observation":
+		return r.observation
+	case "AllergyIntolerance":
+		return r.allergy
+	case "DeviceUseStatement":
+		return r.deviceUse
+	case "Patient":
+		return r.patientResource
+	case "Appointment":
+		return r.appointment
+	case "ServiceRequest":
+		return r.serviceRequest
+	case "Medication", "BodyStructure", "Device":
+		return r.hold
+	case "Flag", "Task", "Provenance":
+		return r.keepRaw
+	default:
+		return nil
 	}
 }
 
@@ -303,8 +310,6 @@ func (r *Record) hold(raw jsontext.Value) error {
 	r.held[h.ResourceType+"/"+h.ID] = raw
 	return nil
 }
-
-func (r *Record) holdRaw(raw jsontext.Value) error { return r.hold(raw) }
 
 func (r *Record) keepRaw(raw jsontext.Value) error {
 	h := head(raw)
@@ -502,7 +507,7 @@ func (r *Record) History() rules.History {
 		return strings.Compare(x.Type+" "+string(x.Reason)+" "+x.Name, y.Type+" "+string(y.Reason)+" "+y.Name)
 	})
 	for typ, s := range r.states {
-		if _, own := decoders[typ]; own && !slices.Contains([]string{"Appointment", "Flag", "Task", "Patient"}, typ) {
+		if !slices.Contains([]string{"Appointment", "Flag", "Task"}, typ) { // those are no history
 			h.Reads = append(h.Reads, rules.Read{Type: typ, State: s, Entries: counts[typ]})
 		}
 	}
