@@ -238,15 +238,27 @@ func pcsSide(code string) rules.Eye {
 
 // Words for the sides in the languages of Europe's and America's clinics; abbreviations count only in capitals.
 var (
-	rightWords = []string{"right", "rechts", "rechte", "rechtes", "rechten", "droit", "droite", "derecho", "derecha", "destro", "destra", "direito", "direita", "hoger", "höger"}
-	leftWords  = []string{"left", "links", "linke", "linkes", "linken", "gauche", "izquierdo", "izquierda", "sinistro", "sinistra", "esquerdo", "esquerda", "vänster"}
-	bothWords  = []string{"bilateral", "beidseits", "beide", "beidseitig", "bilatéral", "bilatérale", "bilaterale", "both"}
-	eyeWords   = []string{"eye", "eyes", "auge", "augen", "oeil", "œil", "yeux", "ojo", "ojos", "occhio", "occhi", "olho", "olhos", "oog", "ogen", "öga"}
-	capitals   = map[string]rules.Eye{
-		"OD": rules.RightEye, "OS": rules.LeftEye, "OU": rules.BothEyes, "RE": rules.RightEye, "LE": rules.LeftEye, "BE": rules.BothEyes,
-		"R/E": rules.RightEye, "L/E": rules.LeftEye, "B/E": rules.BothEyes, "OG": rules.LeftEye, "OI": rules.LeftEye, "RA": rules.RightEye, "LA": rules.LeftEye,
-	}
+	sideWords = words(map[rules.Eye]string{
+		rules.RightEye: "right rechts rechte rechtes rechten droit droite derecho derecha destro destra direito direita hoger höger",
+		rules.LeftEye:  "left links linke linkes linken gauche izquierdo izquierda sinistro sinistra esquerdo esquerda vänster",
+		rules.BothEyes: "bilateral beidseits beide beidseitig bilatéral bilatérale bilaterale both",
+	})
+	eyeWords = words(map[bool]string{true: "eye eyes auge augen oeil œil yeux ojo ojos occhio occhi olho olhos oog ogen öga"})
+	// joiners are the words that make two sides one statement.
+	joiners  = words(map[bool]string{true: "and und et y e en"})
+	capitals = words(map[rules.Eye]string{rules.RightEye: "OD RE R/E RA", rules.LeftEye: "OS LE L/E OG OI LA", rules.BothEyes: "OU BE B/E"})
 )
+
+// words turns lists of words into a look-up.
+func words[V comparable](lists map[V]string) map[string]V {
+	out := map[string]V{}
+	for v, list := range lists {
+		for _, w := range strings.Fields(list) {
+			out[w] = v
+		}
+	}
+	return out
+}
 
 // textKind says how much a text can be trusted to speak of an eye.
 type textKind uint8
@@ -269,16 +281,20 @@ type mention struct {
 // maxSideText bounds the text in which a side is looked for, in bytes.
 const maxSideText = 4000
 
+var plainJoiners = strings.NewReplacer("&", " and ", "+", " and ")
+
 // eyeInText reads the side out of a text. What it does not understand stays unknown.
 func eyeInText(s string, kind textKind) rules.Eye {
 	if s == "" || len(s) > maxSideText {
 		return rules.EyeUnknown
 	}
-	s = strings.NewReplacer("&", " and ", "+", " and ").Replace(s)
+	if strings.ContainsAny(s, "&+") {
+		s = plainJoiners.Replace(s)
+	}
 	words := strings.FieldsFunc(s, func(r rune) bool { return !unicode.IsLetter(r) && r != '/' && !unicode.IsDigit(r) })
 	var said []mention
-	for i, w := range words {
-		if e := sideWord(words, i, w, kind); e != rules.EyeUnknown {
+	for i := range words {
+		if e := sideWord(words, i, kind); e != rules.EyeUnknown {
 			said = append(said, mention{i, e})
 		}
 	}
@@ -302,18 +318,15 @@ func eyeInText(s string, kind textKind) rules.Eye {
 const contradiction rules.Eye = 0xff
 
 // sideWord is the side that the word at i means in its place.
-func sideWord(words []string, i int, w string, kind textKind) rules.Eye {
+func sideWord(words []string, i int, kind textKind) rules.Eye {
+	w := words[i]
 	if e, ok := capitals[w]; ok && kind != proseText && (len(w) > 2 || w[0] == 'O' || kind == siteText || besideEye(words, i)) {
 		return e
 	}
 	low := strings.ToLower(w)
-	switch {
-	case in(rightWords, low) && (kind == siteText || besideEye(words, i)):
-		return rules.RightEye
-	case in(leftWords, low) && (kind == siteText || besideEye(words, i)):
-		return rules.LeftEye
-	case in(bothWords, low) && (kind == siteText || besideEye(words, i) || strings.HasPrefix(low, "bilat") && kind == nameText):
-		return rules.BothEyes
+	e, ok := sideWords[low]
+	if !ok || kind == siteText || kind == nameText && strings.HasPrefix(low, "bilat") || besideEye(words, i) {
+		return e
 	}
 	return rules.EyeUnknown
 }
@@ -325,10 +338,10 @@ func besideEye(words []string, i int) bool {
 		distance := 0
 		for j := i + step; j >= 0 && j < len(words) && distance < 2; j += step {
 			low := strings.ToLower(words[j])
-			if in(eyeWords, low) {
+			if eyeWords[low] {
 				return true
 			}
-			if !in(joiners, low) && !in(rightWords, low) && !in(leftWords, low) {
+			if e := sideWords[low]; !joiners[low] && e != rules.RightEye && e != rules.LeftEye {
 				distance++
 			}
 		}
@@ -336,29 +349,17 @@ func besideEye(words []string, i int) bool {
 	return false
 }
 
-// joiners are the words that make two sides one statement.
-var joiners = []string{"and", "und", "et", "y", "e", "en"}
-
 // together reports that nothing but a word that joins, and words for the eye, stands between two sides.
 func together(between []string) bool {
 	joined := false
 	for _, w := range between {
 		low := strings.ToLower(w)
 		switch {
-		case in(joiners, low):
+		case joiners[low]:
 			joined = true
-		case !in(eyeWords, low):
+		case !eyeWords[low]:
 			return false
 		}
 	}
 	return joined
-}
-
-func in(list []string, s string) bool {
-	for _, l := range list {
-		if l == s {
-			return true
-		}
-	}
-	return false
 }

@@ -1,6 +1,7 @@
 package fhirmap
 
 import (
+	"slices"
 	"strings"
 
 	"github.com/go-json-experiment/json"
@@ -230,7 +231,7 @@ func saysNoDrugs(all []rules.Concept) bool {
 			}
 		}
 		text := strings.Trim(strings.ToLower(strings.Join(strings.Fields(c.Text), " ")), " .")
-		if in(noDrugTexts, text) {
+		if slices.Contains(noDrugTexts, text) {
 			return true
 		}
 	}
