@@ -31,12 +31,13 @@ import (
 // Absolute numbers swing with the machine; of-bare and times-plain are ratios of one run.
 
 // benchPatients is how many patients the stub knows; each event is about one of them.
-const benchPatients = 64
+const benchPatients = 512
 
 // stub answers like a FHIR server that holds 41 resources (64 KiB) of history for every patient, from memory prepared
 // before, so that it costs its peers all the same little.
 type stub struct {
 	requests atomic.Int64
+	delay    atomic.Int64      // nanoseconds that every request takes longer
 	search   map[string][]byte // by path and query
 	direct   map[string][]byte
 	batches  sync.Map // request body → answer
@@ -122,6 +123,7 @@ const stubBase = "/fhir/"
 
 func (s *stub) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	s.requests.Add(1)
+	time.Sleep(time.Duration(s.delay.Load()))
 	w.Header().Set("Content-Type", "application/fhir+json")
 	path := strings.TrimPrefix(r.URL.Path, stubBase)
 	switch {
@@ -202,8 +204,16 @@ func BenchmarkEvent(b *testing.B) {
 	go server.Serve(listener)
 	defer server.Close()
 	base := "http://" + listener.Addr().String() + "/fhir"
-	for _, lanes := range []int{1, 8, 16, 64} {
-		b.Run("concurrency="+strconv.Itoa(lanes), func(b *testing.B) {
+	for _, c := range []struct {
+		lanes int
+		delay time.Duration
+	}{{1, 0}, {8, 0}, {16, 0}, {64, 0}, {8, 20 * time.Millisecond}, {64, 20 * time.Millisecond}} {
+		lanes, name := c.lanes, "concurrency="+strconv.Itoa(c.lanes)
+		if c.delay > 0 {
+			name += "/each-request=" + c.delay.String()
+		}
+		b.Run(name, func(b *testing.B) {
+			s.delay.Store(int64(c.delay))
 			bare := bareLoop(b, base, lanes, max(b.N, 4*lanes))
 			plain := plainWorker(b, base, lanes, max(min(b.N, 400), 2*lanes))
 			ours, requests := thisWorker(b, s, base, lanes, b.N)

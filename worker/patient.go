@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"hash/maphash"
 	"slices"
 	"sync"
 	"time"
@@ -20,12 +19,34 @@ const maxDecisions = 4
 // patientLocks keep two events of one patient from working at the same time in this process. Between processes the write
 // rules (ids that follow from the key, If-Match) keep it right.
 type patientLocks struct {
-	seed  maphash.Seed
-	locks [256]sync.Mutex
+	mu    sync.Mutex
+	locks map[string]*patientLock
 }
 
-func (l *patientLocks) of(patient string) *sync.Mutex {
-	return &l.locks[maphash.String(l.seed, patient)%uint64(len(l.locks))]
+type patientLock struct {
+	sync.Mutex
+	wanted int // who holds it or waits for it; forgotten at 0
+}
+
+// lock waits for the patient and returns what gives it back.
+func (l *patientLocks) lock(patient string) (unlock func()) {
+	l.mu.Lock()
+	p := l.locks[patient]
+	if p == nil {
+		p = &patientLock{}
+		l.locks[patient] = p
+	}
+	p.wanted++
+	l.mu.Unlock()
+	p.Lock()
+	return func() {
+		p.Unlock()
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		if p.wanted--; p.wanted == 0 {
+			delete(l.locks, patient)
+		}
+	}
 }
 
 // pass brings one patient's Flags and Tasks to what the record says now: read, assess, compare, write. It may be run any
@@ -33,10 +54,7 @@ func (l *patientLocks) of(patient string) *sync.Mutex {
 //
 // others are patients whom the nudge's booking concerns as well.
 func (w *Worker) pass(ctx context.Context, patient string, n nudge, lastTry bool) (others []string, err error) {
-	lock := w.locks.of(patient)
-	lock.Lock()
-	defer lock.Unlock()
-
+	defer w.locks.lock(patient)()
 	release, err := w.lease(ctx, patient)
 	if err != nil {
 		return nil, err

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"hash/maphash"
 	"log/slog"
 	"net"
 	"net/http"
@@ -88,7 +87,7 @@ func New(p Parts) *Worker {
 	w := &Worker{
 		cfg: p.Config, version: p.Version, log: p.Log, catalogue: p.Catalogue, settings: p.Config.settings(),
 		fhir: p.FHIR, stream: p.Stream, metrics: p.Metrics, now: p.Now,
-		locks: patientLocks{seed: maphash.MakeSeed()}, outcomes: newOutcomes(), attempts: attempts{bySeq: map[uint64]int{}}, buckets: map[string]jetstream.KeyValue{},
+		locks: patientLocks{locks: map[string]*patientLock{}}, outcomes: newOutcomes(), attempts: attempts{bySeq: map[uint64]int{}}, buckets: map[string]jetstream.KeyValue{},
 		lanes: make(chan struct{}, p.Config.Concurrency), sweepLanes: make(chan struct{}, max(1, p.Config.Concurrency/2)),
 		retries: make(chan nudge, 1024), swept: make(chan struct{}, 1), sweepNow: p.SweepNow, ackWait: ackWait, eventTimeout: eventTimeout,
 	}
