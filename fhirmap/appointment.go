@@ -226,8 +226,8 @@ func service(all []rules.Concept) string {
 }
 
 // DecodeAppointment reads one Appointment, as an event or a server gives it.
-func DecodeAppointment(body []byte) (Appointment, error) {
-	r := NewRecord("", Options{})
+func DecodeAppointment(body []byte, o Options) (Appointment, error) {
+	r := NewRecord("", o)
 	a, err := r.decodeAppointment(body)
 	if err != nil {
 		return Appointment{}, err

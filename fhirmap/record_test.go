@@ -244,7 +244,7 @@ func TestNoMedicationSaidInSoManyWords(t *testing.T) {
 
 func TestAppointmentEye(t *testing.T) {
 	appointment := func(members string) Appointment {
-		a, err := DecodeAppointment([]byte(`{"resourceType":"Appointment","id":"a","status":"booked","participant":[{"actor":{"reference":"Patient/p"}}],` + members + `}`))
+		a, err := DecodeAppointment([]byte(`{"resourceType":"Appointment","id":"a","status":"booked","participant":[{"actor":{"reference":"Patient/p"}}],`+members+`}`), Options{})
 		require.NoError(t, err)
 		return a
 	}
@@ -262,7 +262,7 @@ func TestAppointmentEye(t *testing.T) {
 	two := appointment(`"serviceType":[{"text":"Cataract surgery, right eye"}],"description":"left eye"`)
 	require.True(t, two.EyeConflict)
 	require.Equal(t, rules.EyeUnknown, two.Eye)
-	_, err := DecodeAppointment([]byte(`{"resourceType":"Appointment","status":"maybe"}`))
+	_, err := DecodeAppointment([]byte(`{"resourceType":"Appointment","status":"maybe"}`), Options{})
 	require.Error(t, err)
 }
 
@@ -310,7 +310,7 @@ func FuzzAddPage(f *testing.F) {
 func FuzzDecodeAppointment(f *testing.F) {
 	f.Add([]byte(`{"resourceType":"Appointment","id":"a","status":"booked","start":"2026-03-09T09:00:00Z","participant":[{"actor":{"reference":"Patient/p"}}]}`))
 	f.Fuzz(func(t *testing.T, body []byte) {
-		a, err := DecodeAppointment(body)
+		a, err := DecodeAppointment(body, Options{})
 		if err != nil {
 			return
 		}

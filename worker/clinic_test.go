@@ -14,6 +14,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/testutil"
 	"github.com/stretchr/testify/require"
 
+	"pupilrisk/fhirmap"
 	"pupilrisk/rules"
 	"pupilrisk/worker/fhirstore"
 	"pupilrisk/worker/stream"
@@ -170,6 +171,13 @@ func TestEventToFlagTaskAndProvenance(t *testing.T) {
 	require.Len(t, c.store.All("Provenance"), 1)
 	require.Len(t, c.store.All("Device"), 1)
 	require.Equal(t, 1., testutil.ToFloat64(w.metrics.events.WithLabelValues("booking", "done")))
+}
+
+// An event is a nudge: one whose own status nobody knows still says which booking to look at.
+func TestEventWithAStatusOfTheSchedulersOwn(t *testing.T) {
+	n, err := decodeEvent([]byte(booking("bob", "a1", "confirmed-by-phone", "2026-03-09T09:00:00Z", "Cataract surgery")), fhirmap.Options{})
+	require.NoError(t, err)
+	require.Equal(t, nudge{appointment: "Appointment/a1"}, n)
 }
 
 func TestSweepAloneFlagsWithNoEvent(t *testing.T) {
@@ -535,4 +543,41 @@ func TestListSaysWhatIsNotOnIt(t *testing.T) {
 	var out strings.Builder
 	require.NoError(t, l.WriteText(&out, 100, false))
 	require.Contains(t, out.String(), "WARNING: 1 bookings of these days could not be read and are NOT on this list")
+}
+
+// A server may write its references in full: the patient is found, also under another name of the server.
+func TestAbsoluteReferences(t *testing.T) {
+	for name, base := range map[string]string{"its own": "", "an alias": "https://fhir.clinic.example/r4"} {
+		t.Run(name, func(t *testing.T) {
+			c := newClinic(t, fhirstore.DefaultOptions())
+			if base == "" {
+				base = c.url
+			}
+			absolute := func(s string) string {
+				return strings.ReplaceAll(s, `"Patient/bob"`, `"`+base+`/Patient/bob"`)
+			}
+			c.put(bob, absolute(bobTook), bobProcedure, absolute(booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye")))
+			// The store finds an alias's references for nobody, so the record's own are looked for by the plain ones.
+			w := c.worker()
+			w.cfg.FHIRAliases = []string{"https://fhir.clinic.example/r4"}
+			n, err := decodeEvent([]byte(absolute(booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery"))), w.recordOptions())
+			require.NoError(t, err)
+			require.Equal(t, []string{"Patient/bob"}, n.patients)
+			n, err = w.whose(t.Context(), nudge{appointment: "Appointment/a1"}, 0)
+			require.NoError(t, err)
+			require.Equal(t, []string{"Patient/bob"}, n.patients)
+			nudges, err := w.booked(t.Context(), clinicDay, clinicDay.AddDate(0, 0, 30))
+			require.NoError(t, err)
+			require.Len(t, nudges, 1)
+		})
+	}
+}
+
+// An operation that is booked for nobody is counted and said, not passed over.
+func TestBookingForNobodyIsNotSilence(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(strings.Replace(booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"), "Patient/bob", "https://elsewhere.example/Patient/bob", 1))
+	w := c.worker()
+	require.NoError(t, w.Sweep(t.Context()))
+	require.Equal(t, 1., testutil.ToFloat64(w.metrics.dropped.WithLabelValues("Appointment", "patient")))
 }

@@ -209,7 +209,7 @@ func (w *Worker) finish(ctx context.Context, m jetstream.Msg, seq uint64, d disp
 
 // handle looks at every patient that an event nudges to. age is how long ago it arrived.
 func (w *Worker) handle(ctx context.Context, data []byte, age time.Duration) error {
-	n, err := decodeEvent(data)
+	n, err := decodeEvent(data, w.recordOptions())
 	if err != nil {
 		return err
 	}
@@ -247,7 +247,7 @@ func (w *Worker) whose(ctx context.Context, n nudge, age time.Duration) (nudge, 
 	booking, tasks := answers[0], answers[1]
 	switch {
 	case booking.Err == nil:
-		a, err := fhirmap.DecodeAppointment(booking.Body)
+		a, err := fhirmap.DecodeAppointment(booking.Body, w.recordOptions())
 		if err != nil {
 			return n, fmt.Errorf("read the booking: %w", err)
 		}
@@ -286,7 +286,7 @@ func appendNew(to, more []string) []string {
 // giveUp makes one last pass in which lost pages become gaps, so that the operation stands as not assessed with a Task to
 // assess it by hand; and a timer tries it afresh while the operation is ahead.
 func (w *Worker) giveUp(ctx context.Context, data []byte) error {
-	n, err := decodeEvent(data)
+	n, err := decodeEvent(data, w.recordOptions())
 	if err != nil {
 		return err
 	}

@@ -21,13 +21,14 @@ type nudge struct {
 }
 
 // decodeEvent recognises a payload by its content: an Appointment or a Reference. Anything else is permanently unreadable.
-func decodeEvent(data []byte) (nudge, error) {
+func decodeEvent(data []byte, o fhirmap.Options) (nudge, error) {
 	data = bytes.TrimSpace(data)
 	if bytes.HasPrefix(data, []byte("MSH")) {
 		return nudge{}, permanent(ReasonUnsupported, "HL7 v2 messages are not handled yet")
 	}
 	var head struct {
 		ResourceType string `json:"resourceType"`
+		ID           string `json:"id"`
 		Reference    string `json:"reference"`
 	}
 	if err := json.Unmarshal(data, &head); err != nil {
@@ -35,8 +36,12 @@ func decodeEvent(data []byte) (nudge, error) {
 	}
 	switch {
 	case head.ResourceType == "Appointment":
-		a, err := fhirmap.DecodeAppointment(data)
+		a, err := fhirmap.DecodeAppointment(data, o)
 		if err != nil {
+			// A status of the scheduler's own, say. Which booking it is about is all that matters: the record is read.
+			if ref := "Appointment/" + head.ID; fhirmap.ValidReference(ref, "Appointment") {
+				return nudge{appointment: ref}, nil
+			}
 			return nudge{}, permanent(ReasonUnreadable, "not a readable Appointment")
 		}
 		n := nudge{patients: a.Patients, eye: a.Eye}

@@ -40,8 +40,13 @@ func (l Lister) List(ctx context.Context, from, to time.Time) (operatinglist.Lis
 	}
 	services := newServiceMatch(l.Config, l.Catalogue)
 	patients := map[string]*listed{}
+	nobody := 0
 	for _, a := range appointments {
-		if services.recognise(a.Concepts) != rules.IsOperation || len(a.Patients) == 0 {
+		if services.recognise(a.Concepts) != rules.IsOperation {
+			continue
+		}
+		if len(a.Patients) == 0 {
+			nobody++
 			continue
 		}
 		p := patients[a.Patients[0]]
@@ -54,6 +59,9 @@ func (l Lister) List(ctx context.Context, from, to time.Time) (operatinglist.Lis
 		out.Rows = append(out.Rows, l.row(a, p))
 	}
 	out.SiteGaps = l.siteGaps()
+	if nobody > 0 {
+		out.Warnings = append(out.Warnings, fmt.Sprintf("%d operations are booked for nobody whom this server names and are NOT on this list", nobody))
+	}
 	if len(dropped) > 0 {
 		out.Warnings = append(out.Warnings, fmt.Sprintf("%d bookings of these days could not be read and are NOT on this list", len(dropped)))
 	}

@@ -11,6 +11,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"pupilrisk/fhirmap"
 	"pupilrisk/rules"
 )
 
@@ -173,7 +174,7 @@ func FuzzDecodeEvent(f *testing.F) {
 		f.Add([]byte(s))
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
-		n, err := decodeEvent(data)
+		n, err := decodeEvent(data, fhirmap.Options{})
 		if err == nil && n.appointment == "" && len(n.patients) == 0 {
 			t.Fatal("an event about nobody")
 		}

@@ -450,7 +450,7 @@ func (w *Worker) findStrays(ctx context.Context, r *reading) error {
 	for i, a := range answers {
 		switch {
 		case a.Err == nil:
-			appointment, err := fhirmap.DecodeAppointment(a.Body)
+			appointment, err := fhirmap.DecodeAppointment(a.Body, w.recordOptions())
 			if err != nil {
 				continue // unreadable is no proof of anything
 			}

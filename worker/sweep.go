@@ -3,6 +3,7 @@ package worker
 import (
 	"context"
 	"fmt"
+	"log/slog"
 	"net/url"
 	"sync"
 	"time"
@@ -125,6 +126,10 @@ func (w *Worker) booked(ctx context.Context, from, to time.Time) ([]nudge, error
 	seen := map[string]bool{}
 	var out []nudge
 	for _, a := range appointments {
+		if len(a.Patients) == 0 && w.services.recognise(a.Concepts) == rules.IsOperation {
+			w.metrics.dropped.WithLabelValues("Appointment", string(rules.DropPatient)).Inc()
+			w.once.log(w.log, slog.LevelError, "a lens operation is booked for nobody whom this server names; if its references are absolute, fhir.base_aliases may lack an address")
+		}
 		for _, p := range a.Patients {
 			if !seen[p] {
 				seen[p] = true
