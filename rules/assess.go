@@ -76,8 +76,8 @@ type side struct {
 	// unsided reports that no evidence names a side although the factor is one-sided.
 	unsided bool
 	beside  bool // counts only beside another factor
-	// over reports that everything it rests on is over.
-	over bool
+	// current reports that something it rests on is not over.
+	current bool
 }
 
 // size is one usable measurement of one eye.
@@ -232,7 +232,7 @@ func (a *assessor) addEvidence(hit Hit, e *Entry) {
 	}
 	for _, eye := range at.Sides() {
 		s := a.put(eye, f, level, ev, reason, rank, false, at == EyeUnknown)
-		s.over = (s.over || len(s.evidence) == 1) && e.Ended
+		s.current = s.current || !e.Ended
 	}
 	if f.Fellow != NoLevel && (at == RightEye || at == LeftEye) {
 		a.put(at.Fellow(), f, f.Fellow, ev, reason, rank, true, false)
@@ -303,15 +303,14 @@ func (m *Measure) band(mm float64) *Band {
 	return nil
 }
 
-// standingSizes are the measurements of one eye that still speak: the newest one, every undated one, and every one of the
+// standingSizes are the measurements of one eye that still speak: those of the newest day, every undated one, and every one of the
 // highest band that no newer and larger one taken with a named mydriatic has replaced. Sorted by size.
 func standingSizes(all []size) []size {
 	var newest *size
 	for i := range all {
 		s := &all[i]
 		d := entryDate(s.entry)
-		if d.Known() && (newest == nil || d.From.After(entryDate(newest.entry).From) ||
-			(d.From.Equal(entryDate(newest.entry).From) && s.mm < newest.mm)) {
+		if d.Known() && (newest == nil || d.From.After(entryDate(newest.entry).From)) {
 			newest = s
 		}
 	}
@@ -319,7 +318,7 @@ func standingSizes(all []size) []size {
 	for i := range all {
 		s := &all[i]
 		d := entryDate(s.entry)
-		keep := s == newest || !d.Known()
+		keep := !d.Known() || d.From.Equal(entryDate(newest.entry).From)
 		if !keep && s.band != nil && s.band.Level == High {
 			keep = !slices.ContainsFunc(all, func(o size) bool {
 				od := entryDate(o.entry)
@@ -396,7 +395,7 @@ func (a *assessor) findings() (findings, context []Finding) {
 			if s.beside && !a.besideAnother(eye, f) {
 				s.level = NoLevel
 			}
-			if f.Settled != NoLevel && s.level == f.Level && s.over && len(s.evidence) == 1 {
+			if f.Settled != NoLevel && s.level == f.Level && !s.current && len(s.evidence) == 1 {
 				s.level = f.Settled
 			}
 		}

@@ -104,6 +104,11 @@ func (k *checker) merge(l *Layer, overlay bool) {
 	} else {
 		c.Version = l.Version
 	}
+	for _, f := range l.Factors {
+		if f.Off && overlay && !slices.ContainsFunc(c.Factors, func(o *Factor) bool { return o.ID == f.ID }) {
+			k.fault(f.at, "factor", "no factor %q to switch off", f.ID)
+		}
+	}
 	c.Factors = replace(k, c.Factors, l.Factors, func(f **Factor) string { return (*f).ID }, func(f **Factor) position { return (*f).at })
 	c.Factors = slices.DeleteFunc(c.Factors, func(f *Factor) bool {
 		k.off[f.ID] = f.Off && overlay
@@ -372,8 +377,10 @@ func (k *checker) factor(f *Factor) {
 		fault("level", "a measurement has the level of its band, and no other")
 	case f.Measure == nil && !f.ContextOnly && f.Level == NoLevel:
 		fault("", "no level")
-	case f.Measure == nil && max(f.Fellow, f.Settled) > f.Level:
-		fault("", "the level of the other eye, or of a settled record, is above the factor's own")
+	case f.Measure == nil && f.Fellow > f.Level:
+		fault("fellow", "the level of the other eye is above the factor's own")
+	case f.Measure == nil && f.Settled > f.Level:
+		fault("settled", "the level of a settled record is above the factor's own")
 	}
 	if f.Eyes != "both" && f.Eyes != "recorded" {
 		fault("eyes", "eyes %q is not both or recorded", f.Eyes)
