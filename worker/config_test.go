@@ -77,3 +77,11 @@ func TestREADMENamesEveryKey(t *testing.T) {
 		require.Contains(t, string(text), "`"+k+"`")
 	}
 }
+
+// The example that operators start from is a valid configuration.
+func TestExampleConfiguration(t *testing.T) {
+	c, err := LoadConfig(filepath.Join("..", "deploy", "pupilrisk.example.yaml"), nil)
+	require.NoError(t, err)
+	require.NoError(t, c.NeedFHIR())
+	require.Equal(t, Shadow, c.Mode)
+}
