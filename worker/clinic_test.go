@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/http/httptest"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -580,4 +581,61 @@ func TestBookingForNobodyIsNotSilence(t *testing.T) {
 	w := c.worker()
 	require.NoError(t, w.Sweep(t.Context()))
 	require.Equal(t, 1., testutil.ToFloat64(w.metrics.dropped.WithLabelValues("Appointment", "patient")))
+}
+
+// manyProcedures are more than a page of one holds.
+func manyProcedures(n int) (out []string) {
+	for i := range n {
+		out = append(out, strings.Replace(bobProcedure, `"x1"`, fmt.Sprintf(`"y%d"`, i), 1))
+	}
+	return out
+}
+
+// A server that ends its pages before its own total has left something out: a gap, never the whole record.
+func TestPagesThatEndBeforeTheTotal(t *testing.T) {
+	o := fhirstore.DefaultOptions()
+	o.NoLinks, o.PageSize = true, 2
+	c := newClinic(t, o)
+	c.put(bob, bobTook, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	c.put(manyProcedures(5)...)
+	w := c.worker()
+	var got []rules.Assessment
+	w.OnAssessment = func(a rules.Assessment) { got = append(got, a) }
+	require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, false, bookingGrace))
+	require.Len(t, got, 1)
+	require.False(t, got[0].Complete)
+	require.Contains(t, fmt.Sprint(got[0].Gaps), string(rules.GapTypeCut))
+}
+
+// A server that leaves the next link out of a search inside a batch is asked again without one.
+func TestPagesOfASearchInsideABatch(t *testing.T) {
+	o := fhirstore.DefaultOptions()
+	o.PageSize = 2
+	c := newClinic(t, o)
+	c.put(bob, bobTook, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	c.put(manyProcedures(5)...)
+	links := regexp.MustCompile(`"link":\[[^\]]*\]`)
+	forgetful := httptest.NewServer(http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
+		answer := httptest.NewRecorder()
+		c.store.ServeHTTP(answer, r)
+		body := answer.Body.Bytes()
+		if r.Method == http.MethodPost {
+			body = links.ReplaceAll(body, []byte(`"left out":0`))
+		}
+		for k, v := range answer.Header() {
+			if k != "Content-Length" {
+				rw.Header()[k] = v
+			}
+		}
+		rw.WriteHeader(answer.Code)
+		_, _ = rw.Write(body)
+	}))
+	t.Cleanup(forgetful.Close)
+	c.url = forgetful.URL + "/fhir"
+	w := c.worker()
+	var got []rules.Assessment
+	w.OnAssessment = func(a rules.Assessment) { got = append(got, a) }
+	require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, false, bookingGrace))
+	require.Len(t, got, 1)
+	require.True(t, got[0].Complete, "%v", got[0].Gaps)
 }
