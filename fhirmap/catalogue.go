@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io/fs"
 	"path"
+	"slices"
 	"strings"
 
 	"pupilrisk/rules"
@@ -38,27 +39,36 @@ func LoadCatalogue(layers ...fs.FS) (*rules.Catalogue, error) {
 	return rules.NewCatalogue(parts...)
 }
 
+// folders are the folders of a catalogue, "." for its own.
+var folders = []string{".", "factors", "codes"}
+
 func readLayer(files fs.FS, builtIn bool) (*rules.Layer, error) {
 	l := &rules.Layer{}
 	content := sha256.New()
 	var errs []error
-	err := fs.WalkDir(files, ".", func(name string, d fs.DirEntry, err error) error {
-		if err != nil || d.IsDir() || notCatalogue(name) {
-			return err
+	for _, folder := range folders {
+		entries, err := fs.ReadDir(files, folder)
+		if err != nil && (folder == "." || !errors.Is(err, fs.ErrNotExist)) {
+			errs = append(errs, fmt.Errorf("%s:1: cannot be read: %w", folder, err))
+			continue
 		}
-		data, err := fs.ReadFile(files, name)
-		if err != nil {
-			return err
+		for _, e := range entries {
+			name := path.Join(folder, e.Name())
+			if notCatalogue(name) || slices.Contains(folders, name) {
+				continue
+			}
+			// A mounted folder may hold links, which reading follows.
+			data, err := fs.ReadFile(files, name)
+			if err != nil {
+				errs = append(errs, fmt.Errorf("%s:1: cannot be read: %w", name, err))
+				continue
+			}
+			fmt.Fprintf(content, "%s %d\n", name, len(data))
+			content.Write(data)
+			if err := addFile(l, name, data); err != nil {
+				errs = append(errs, err)
+			}
 		}
-		fmt.Fprintf(content, "%s %d\n", name, len(data))
-		content.Write(data)
-		if err := addFile(l, name, data); err != nil {
-			errs = append(errs, err)
-		}
-		return nil
-	})
-	if err != nil {
-		errs = append(errs, fmt.Errorf("reading the catalogue: %w", err))
 	}
 	if !builtIn {
 		l.Version = hex.EncodeToString(content.Sum(nil)[:4])

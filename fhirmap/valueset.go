@@ -93,13 +93,19 @@ func ParseValueSet(file string, data []byte) (*rules.CodeSet, error) {
 		return nil, r.fault(data, "a value set needs an id")
 	}
 	s := &rules.CodeSet{ID: id, Title: cmp.Or(v.Title, v.Name, id), File: file}
+	var err error
 	switch {
 	case len(v.Expansion) > 0:
-		return s, r.expansion(s, v.Expansion)
+		err = r.expansion(s, v.Expansion)
 	case len(v.Compose) > 0:
-		return s, r.compose(s, v.Compose)
+		err = r.compose(s, v.Compose)
+	default:
+		err = r.fault(data, "neither compose nor expansion")
 	}
-	return nil, r.fault(data, "neither compose nor expansion")
+	if err != nil {
+		return nil, err
+	}
+	return s, nil
 }
 
 type valueSetReader struct {
