@@ -2,11 +2,15 @@ package demo
 
 import (
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"pupilrisk/fhirmap"
+	"pupilrisk/rules/catalogue"
+	"pupilrisk/worker"
 	"pupilrisk/worker/fhirstore"
 	"pupilrisk/worker/peertest"
 )
@@ -37,9 +41,27 @@ func TestInteropWholeJob(t *testing.T) {
 			require.Equal(t, want, keys(t, peer.All(t, "Flag"), peer.All(t, "Task")))
 			s.work(2, clinic.Events)
 			require.Equal(t, want, keys(t, peer.All(t, "Flag"), peer.All(t, "Task")), "replayed")
+			require.Contains(t, listOf(t, peer.Base, now), "EXPECT      floppy iris", "the operating list of that server")
 			peertest.Validate(t, slices.Concat(peer.All(t, "Flag"), peer.All(t, "Task"), peer.All(t, "Provenance"), peer.All(t, "Device"))...)
 		})
 	}
+}
+
+// listOf is the operating list as it stands in a FHIR server.
+func listOf(t *testing.T, base string, now time.Time) string {
+	t.Helper()
+	cat, err := fhirmap.LoadCatalogue(catalogue.FS)
+	require.NoError(t, err)
+	cfg := worker.DefaultConfig()
+	cfg.FHIRURL, cfg.Timezone = base, "Local"
+	client, err := worker.OpenFHIR(cfg, "test", nil, nil)
+	require.NoError(t, err)
+	defer client.Close()
+	l, err := worker.Lister{Config: cfg, Catalogue: cat, FHIR: client, Now: func() time.Time { return now }}.List(t.Context(), now, now.AddDate(0, 0, Days))
+	require.NoError(t, err)
+	var out strings.Builder
+	require.NoError(t, l.WriteText(&out, 100, false))
+	return out.String()
 }
 
 // What the demo writes passes both validators.
