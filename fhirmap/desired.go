@@ -9,9 +9,6 @@ import (
 	"pupilrisk/rules"
 )
 
-// reasonRestricted stands in a flag for a reason that a security label forbids to name.
-const reasonRestricted = "reason restricted, ask"
-
 // desiredFlag is what should stand about one hazard of one eye.
 type desiredFlag struct {
 	base     string // key without n
@@ -55,10 +52,7 @@ func desireFlag(c *rules.Catalogue, patientID string, ahead []rules.Assessment, 
 			if x.Hazard != hazard || !x.Eye.MayBe(eye) || x.Level < min {
 				continue
 			}
-			reason := x.Reason
-			if !slices.ContainsFunc(x.Evidence, func(e rules.Evidence) bool { return !e.Restricted }) {
-				reason = reasonRestricted
-			}
+			reason := x.Nameable()
 			switch {
 			case slices.Contains(reasons, reason):
 			case x.Level > f.level:
@@ -125,7 +119,7 @@ func desiredTasks(patientID string, a rules.Assessment, flags []desiredFlag) []d
 func (f desiredFlag) codes() []string {
 	var out []string
 	for _, e := range f.evidence {
-		out = append(out, e.Code)
+		out = append(out, e.Identity())
 	}
 	slices.Sort(out)
 	return slices.Compact(out)

@@ -169,21 +169,21 @@ func (a *assessor) read() {
 			continue
 		}
 		for _, q := range a.cat.Asks(e) {
-			a.asks = append(a.asks, ask{q, entryName(e)})
+			a.asks = append(a.asks, ask{q, nameable(e, entryName(e))})
 		}
 		for _, c := range a.cat.Cautioned(e) {
 			a.cautions[c.ID] = true
 		}
 		if _, yes := a.cat.Unrecognised(e); yes {
 			if name, readable := drugName(e); readable {
-				a.named = append(a.named, name)
+				a.named = append(a.named, nameable(e, name))
 			} else {
 				a.nameless = append(a.nameless, name)
 			}
 		}
 		for _, hit := range hits {
 			if e.Kind == Intolerance {
-				a.gap(GapAskMedication, fmt.Sprintf("%s: intolerance recorded%s, so it was taken; ask when and for how long", hit.Factor.Name, dateSuffix(e)))
+				a.gap(GapAskMedication, fmt.Sprintf("%s: intolerance recorded%s, so it was taken; ask when and for how long", nameable(e, hit.Factor.Name), dateSuffix(e)))
 				a.standing[hit.Factor.ID] = true
 				continue
 			}
@@ -196,6 +196,17 @@ func (a *assessor) read() {
 	}
 }
 
+// restrictedName stands for what a security label forbids to name.
+const restrictedName = "a restricted record"
+
+// nameable is the name of what an entry speaks of, unless its security label forbids to name it in the schedule.
+func nameable(e *Entry, name string) string {
+	if e.Restricted {
+		return restrictedName
+	}
+	return name
+}
+
 func (a *assessor) askFor(e *Entry, hits []Hit) {
 	for _, hit := range hits {
 		if hit.Factor.ContextOnly {
@@ -205,7 +216,7 @@ func (a *assessor) askFor(e *Entry, hits []Hit) {
 		if e.Kind == Medication {
 			kind = GapAskMedication
 		}
-		a.gap(kind, fmt.Sprintf("%s: recorded as %q%s; ask whether it was ever so", hit.Factor.Name, statusWord(e.Status), dateSuffix(e)))
+		a.gap(kind, fmt.Sprintf("%s: recorded as %q%s; ask whether it was ever so", nameable(e, hit.Factor.Name), statusWord(e.Status), dateSuffix(e)))
 	}
 }
 
@@ -214,11 +225,11 @@ func (a *assessor) addEvidence(hit Hit, e *Entry) {
 	ev := Evidence{Reference: e.Reference, Matched: clip(hit.Matched, 80), Date: entryDate(e).Text, How: hit.How, Code: hit.Code, Restricted: e.Restricted}
 	if !f.ContextOnly {
 		a.standing[f.ID] = true
-		if hit.How == BySpelling {
+		if hit.How == BySpelling && !e.Restricted {
 			a.gap(GapConfirmSpelling, fmt.Sprintf("%q read as %s by its spelling or brand; confirm the drug", clip(hit.Matched, 60), f.Name))
 		}
 		if e.EyeConflict && f.Eyes != "both" {
-			a.gap(GapEyeCheck, fmt.Sprintf("%s%s: the record names both sides in contradiction; counted for both eyes", f.Name, dateSuffix(e)))
+			a.gap(GapEyeCheck, fmt.Sprintf("%s%s: the record names both sides in contradiction; counted for both eyes", nameable(e, f.Name), dateSuffix(e)))
 		}
 	}
 	level := f.Level

@@ -293,6 +293,13 @@ func TestTime(t *testing.T) {
 func TestRestrictedEvidenceIsMarked(t *testing.T) {
 	a := assess(rules.RightEye, entry(rules.Medication, "quetiapine", func(e *rules.Entry) { e.Restricted = true }))
 	require.True(t, a.Findings[0].Evidence[0].Restricted)
+	require.NotEmpty(t, a.Preparations)
+	for _, p := range a.Preparations {
+		require.NotContains(t, p.Text+strings.Join(p.Evidence, " "), "quetiapine")
+	}
+	asked := assess(rules.RightEye, entry(rules.Medication, "tamsulosin", asks, func(e *rules.Entry) { e.Restricted = true }))
+	require.NotContains(t, fmt.Sprint(asked.Gaps), "tamsulosin")
+	require.Contains(t, fmt.Sprint(asked.Gaps), "a restricted record")
 }
 
 func due(a rules.Assessment) map[string]string {

@@ -1,6 +1,8 @@
 package rules
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"time"
@@ -80,6 +82,25 @@ type Evidence struct {
 	Code string `json:"-"`
 	// Restricted reports that the record carries a label which forbids naming it in a flag.
 	Restricted bool `json:"-"`
+}
+
+// Identity is the evidence's Code, or, where the record must not be named, a text that tells it from others and names nothing.
+func (e Evidence) Identity() string {
+	if !e.Restricted {
+		return e.Code
+	}
+	sum := sha256.Sum256([]byte(e.Code))
+	return "restricted:" + hex.EncodeToString(sum[:6])
+}
+
+// Nameable is the reason of a finding as it may stand in the schedule: not named where every record behind it is restricted.
+func (f Finding) Nameable() string {
+	for _, e := range f.Evidence {
+		if !e.Restricted {
+			return f.Reason
+		}
+	}
+	return "reason restricted, ask"
 }
 
 // Finding is one factor that puts an eye at risk.

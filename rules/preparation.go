@@ -36,11 +36,11 @@ func (p *PreparationRule) calledFor(out Assessment) (reasons, codes []string) {
 		if !open || !slices.Contains(p.Hazards, f.Hazard) || f.Level < p.MinLevel {
 			continue
 		}
-		if !slices.Contains(reasons, f.Reason) {
-			reasons = append(reasons, f.Reason)
+		if reason := f.Nameable(); !slices.Contains(reasons, reason) {
+			reasons = append(reasons, reason)
 		}
 		for _, e := range f.Evidence {
-			codes = append(codes, e.Code)
+			codes = append(codes, e.Identity())
 		}
 	}
 	for _, g := range out.Gaps {

@@ -123,7 +123,11 @@ func listFactors(w io.Writer, c *rules.Catalogue) {
 			fmt.Fprintf(w, "  figure: %s, against %s (%s)\n", fig.Text, fig.Comparator, fig.Source)
 		}
 		for _, src := range x.Sources {
-			fmt.Fprintf(w, "  source: %s [%s]\n", src.Text, src.Checked)
+			checked := ""
+			if src.Checked != "" {
+				checked = " [" + src.Checked + "]"
+			}
+			fmt.Fprintf(w, "  source: %s%s\n", src.Text, checked)
 		}
 	}
 }
