@@ -1,13 +1,8 @@
 package fhirmap
 
-import (
-	"github.com/go-json-experiment/json/jsontext"
-
-	"pupilrisk/rules"
-)
+import "pupilrisk/rules"
 
 type allergyJSON struct {
-	ID                 string        `json:"id"`
 	Meta               metaJSON      `json:"meta"`
 	ClinicalStatus     conceptJSON   `json:"clinicalStatus"`
 	VerificationStatus conceptJSON   `json:"verificationStatus"`
@@ -25,9 +20,9 @@ type allergyJSON struct {
 	} `json:"reaction"`
 }
 
-func (r *Record) allergy(raw jsontext.Value) error {
+func (r *Record) allergy(x resource) error {
 	var a allergyJSON
-	if err := r.decodeStrict(raw, &a); err != nil {
+	if err := r.decodeStrict(x.raw, &a); err != nil {
 		return err
 	}
 	if err := r.own(a.Patient); err != nil {
@@ -46,7 +41,7 @@ func (r *Record) allergy(raw jsontext.Value) error {
 		return dropDate
 	}
 	e := rules.Entry{
-		Reference: "AllergyIntolerance/" + a.ID, Kind: rules.Intolerance, Concepts: concepts(a.Code), Standing: verdict.standing,
+		Reference: x.ref(), Kind: rules.Intolerance, Concepts: concepts(a.Code), Standing: verdict.standing,
 		Ended: verdict.ended, Status: word, Start: onset, Recorded: recorded, Restricted: a.Meta.restricted(),
 	}
 	texts := noteTexts(a.Note)

@@ -5,7 +5,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
 
 	"pupilrisk/rules"
@@ -54,10 +53,10 @@ type appointmentJSON struct {
 }
 
 type serviceRequestJSON struct {
-	ID                 string           `json:"id"`
 	Contained          []jsontext.Value `json:"contained"`
 	Extension          []siteExtension  `json:"extension"`
 	Status             string           `json:"status"`
+	DoNotPerform       bool             `json:"doNotPerform"`
 	Code               conceptJSON      `json:"code"`
 	OrderDetail        []conceptJSON    `json:"orderDetail"`
 	Subject            referenceJSON    `json:"subject"`
@@ -65,7 +64,10 @@ type serviceRequestJSON struct {
 	OccurrencePeriod   periodJSON       `json:"occurrencePeriod"`
 	BodySite           []bodySiteJSON   `json:"bodySite"`
 	ReasonCode         []conceptJSON    `json:"reasonCode"`
+	ReasonReference    []referenceJSON  `json:"reasonReference"`
 	Note               []noteJSON       `json:"note"`
+
+	ref string
 }
 
 func (r *Record) decodeAppointment(raw jsontext.Value) (appointmentJSON, error) {
@@ -92,25 +94,27 @@ func (r *Record) decodeAppointment(raw jsontext.Value) (appointmentJSON, error) 
 }
 
 // appointment keeps a booking of this patient. One of another patient is no fault: it is the same booking, given away.
-func (r *Record) appointment(raw jsontext.Value) error {
-	a, err := r.decodeAppointment(raw)
+func (r *Record) appointment(x resource) error {
+	a, err := r.decodeAppointment(x.raw)
 	if err != nil {
 		return err
 	}
+	a.ID = x.ID
 	r.bookings = append(r.bookings, a)
 	return nil
 }
 
-func (r *Record) serviceRequest(raw jsontext.Value) error {
+func (r *Record) serviceRequest(x resource) error {
 	var q serviceRequestJSON
-	if err := r.decodeStrict(raw, &q); err != nil {
+	if err := r.decodeStrict(x.raw, &q); err != nil {
 		return err
 	}
 	if err := r.own(q.Subject); err != nil {
 		return err
 	}
+	q.ref = x.ref()
 	r.requests = append(r.requests, q)
-	return r.hold(raw)
+	return r.hold(x)
 }
 
 func (r *Record) requestSide(q *serviceRequestJSON) side {
@@ -158,17 +162,16 @@ func (r *Record) booking(a *appointmentJSON) Appointment {
 			out.BusinessID = id.Value
 		}
 	}
-	var s side
-	all := slices.Concat(a.ServiceType, a.ReasonCode, []conceptJSON{a.AppointmentType}, a.ServiceCategory, a.Specialty)
-	for i, c := range all {
-		if c.empty() {
-			continue
-		}
-		out.Concepts = append(out.Concepts, c.concept())
-		if i < len(a.ServiceType)+len(a.ReasonCode) {
-			s.concept(c, siteText)
-		}
+	// What is to be done says the side. Why it is done may say it where that does not, or contradict it.
+	var s, why side
+	reasons := a.ReasonReference
+	for _, c := range a.ServiceType {
+		s.concept(c, siteText)
 	}
+	for _, c := range a.ReasonCode {
+		why.concept(c, siteText)
+	}
+	out.Concepts = concepts(slices.Concat(a.ServiceType, a.ReasonCode, []conceptJSON{a.AppointmentType}, a.ServiceCategory, a.Specialty)...)
 	for _, text := range []string{a.Description, a.Comment} {
 		if text != "" {
 			out.Concepts = append(out.Concepts, rules.Concept{Text: notes(r.o.Limits.Text, text)})
@@ -176,29 +179,64 @@ func (r *Record) booking(a *appointmentJSON) Appointment {
 	}
 	s.written.add(eyeInText(a.Description, siteText))
 	s.written.add(eyeInText(a.Comment, proseText))
-	contained := containedOf(a.Contained)
-	for _, ref := range slices.Concat(a.BasedOn, a.ReasonReference) {
+	p := pending{contained: containedOf(a.Contained)}
+	for _, ref := range a.BasedOn {
 		if c, ok := ref.named(); ok {
 			out.Concepts = append(out.Concepts, c)
 			s.written.add(eyeInText(c.Text, siteText))
 		}
-	}
-	for _, ref := range a.BasedOn {
-		raw, ok := contained[ref.Reference]
-		if !ok {
-			raw, ok = r.held[r.reference(ref.Reference)]
-		}
+		raw, ok := r.lookup(&p, ref.Reference)
 		var q serviceRequestJSON
-		if !ok || json.Unmarshal(raw, &q) != nil {
+		if !ok || r.decodeStrict(raw, &q) != nil {
 			continue
 		}
-		out.Concepts = append(out.Concepts, concepts(q.Code)...)
-		rs := r.requestSide(&q)
-		s.merge(rs)
+		out.Concepts = append(out.Concepts, concepts(slices.Concat([]conceptJSON{q.Code}, q.OrderDetail, q.ReasonCode)...)...)
+		s.merge(r.requestSide(&q))
+		for _, c := range q.ReasonCode {
+			why.concept(c, siteText)
+		}
+		reasons = append(reasons[:len(reasons):len(reasons)], q.ReasonReference...)
 	}
-	out.Eye, out.EyeConflict = s.eye()
+	for _, ref := range reasons {
+		if c, ok := ref.named(); ok {
+			out.Concepts = append(out.Concepts, c)
+			why.written.add(eyeInText(c.Text, siteText))
+		}
+		if e, ok := r.kept(ref); ok {
+			out.Concepts = append(out.Concepts, e.entry.Concepts...)
+			why.merge(r.sideOf(e))
+		}
+	}
+	out.Eye, out.EyeConflict = bookedEye(s, why)
 	out.Service = service(out.Concepts)
 	return out
+}
+
+// bookedEye is the eye of a booking, by what is to be done and why. A disease of both eyes is no contradiction to an
+// operation of one.
+func bookedEye(what, why side) (e rules.Eye, conflict bool) {
+	e, conflict = what.eye()
+	reason, doubt := why.eye()
+	switch {
+	case conflict:
+		return rules.EyeUnknown, true
+	case e == rules.EyeUnknown:
+		return reason, doubt
+	case e != rules.BothEyes && reason == e.Fellow():
+		return rules.EyeUnknown, true
+	}
+	return e, false
+}
+
+// kept finds the entry that a reference names, if it stands.
+func (r *Record) kept(ref referenceJSON) (*pending, bool) {
+	local := r.reference(ref.Reference)
+	for i := range r.entries {
+		if p := &r.entries[i]; local != "" && p.entry.Reference == local && p.entry.Part == "" {
+			return p, p.entry.Standing == rules.Counts
+		}
+	}
+	return nil, false
 }
 
 // merge adds what another statement says.
@@ -235,12 +273,17 @@ func DecodeAppointment(body []byte, o Options) (Appointment, error) {
 	return r.booking(&a), nil
 }
 
-// Appointments reads a page of bookings of many patients. Those that cannot be read are named in dropped.
+// Appointments reads a page of bookings of many patients. Those that cannot be read, or that the server says it left out,
+// are in dropped.
 func Appointments(body []byte, o Options) (out []Appointment, info BundleInfo, dropped []rules.Dropped, err error) {
 	r := NewRecord("", o)
 	info, err = WalkBundle(body, o.Limits, func(e BundleEntry) error {
-		if h := head(e.Resource); h.ResourceType == "Appointment" || h.ResourceType == "" && e.Resource != nil {
-			r.take("Appointment", e)
+		switch h := e.head(); {
+		case e.Resource == nil:
+		case h.ResourceType == "Appointment" || h.ResourceType == "":
+			r.take("Appointment", e.SearchMode, resource{headJSON: h, raw: e.Resource})
+		case h.ResourceType == "OperationOutcome" && incomplete(e.Resource):
+			r.drop("Appointment", rules.DropMissing, "") // the server says that it left bookings out
 		}
 		return nil
 	})

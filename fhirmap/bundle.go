@@ -141,6 +141,9 @@ func readLinks(v jsontext.Value, info *BundleInfo) error {
 	for _, l := range links {
 		switch l.Relation {
 		case "next":
+			if info.Next != "" && info.Next != l.URL {
+				return fmt.Errorf("%w: two next pages", errPage)
+			}
 			info.Next = l.URL
 		case "self":
 			info.Self = l.URL

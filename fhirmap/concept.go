@@ -1,6 +1,7 @@
 package fhirmap
 
 import (
+	"slices"
 	"strings"
 
 	"pupilrisk/rules"
@@ -56,12 +57,17 @@ type quantityJSON struct {
 	Code       string   `json:"code"`
 }
 
-func (c conceptJSON) empty() bool { return len(c.Coding) == 0 && c.Text == "" }
+// empty reports a concept that names nothing; it may still have a coding, with no more than an extension in it.
+func (c conceptJSON) empty() bool {
+	return strings.TrimSpace(c.Text) == "" && !slices.ContainsFunc(c.Coding, codingJSON.says)
+}
+
+func (k codingJSON) says() bool { return k.Code != "" || k.Display != "" }
 
 func (c conceptJSON) concept() rules.Concept {
 	out := rules.Concept{Text: strings.TrimSpace(c.Text)}
 	for _, k := range c.Coding {
-		if k.System != "" || k.Code != "" || k.Display != "" {
+		if k.says() {
 			out.Codes = append(out.Codes, rules.Code{System: k.System, Code: k.Code, Display: k.Display})
 		}
 	}

@@ -1,14 +1,14 @@
 package fhirmap
 
 import (
+	"cmp"
+
 	"github.com/go-json-experiment/json/jsontext"
 
 	"pupilrisk/rules"
 )
 
 type conditionJSON struct {
-	ResourceType       string           `json:"resourceType"`
-	ID                 string           `json:"id"`
 	Meta               metaJSON         `json:"meta"`
 	Contained          []jsontext.Value `json:"contained"`
 	Extension          []siteExtension  `json:"extension"`
@@ -33,36 +33,42 @@ type conditionJSON struct {
 	Note []noteJSON `json:"note"`
 }
 
-// codeOf is the first code of a status concept; "" if it has none.
-func codeOf(c conceptJSON) string {
+// statusOf reads a status concept. A local code may stand beside the one of the standard; a text alone is no code, and then
+// the status is as good as absent.
+func statusOf(c conceptJSON, table map[string]verdict) (verdict, string, error) {
+	word := ""
 	for _, k := range c.Coding {
-		if k.Code != "" {
-			return k.Code
+		if v, ok := table[k.Code]; ok && k.Code != "" {
+			return v, k.Code, nil
 		}
+		word = cmp.Or(word, k.Code)
 	}
-	return ""
+	v, ok := table[word]
+	if !ok {
+		return v, "", dropCode
+	}
+	return v, word, nil
 }
 
 // problemStatus reads the two statuses that Condition and AllergyIntolerance share.
 func problemStatus(clinical, verification conceptJSON) (verdict, string, error) {
-	v, ok := verifications[codeOf(verification)]
-	if !ok {
-		return v, "", dropCode
+	v, word, err := statusOf(verification, verifications)
+	if err != nil {
+		return v, "", err
 	}
-	c, ok := clinicalStatuses[codeOf(clinical)]
-	if !ok {
-		return c, "", dropCode
+	c, course, err := statusOf(clinical, clinicalStatuses)
+	if err != nil {
+		return c, "", err
 	}
-	word := codeOf(verification)
 	if word == "" || word == "confirmed" {
-		word = codeOf(clinical)
+		word = course
 	}
 	return verdict{standing: v.standing, ended: c.ended}, word, nil
 }
 
-func (r *Record) condition(raw jsontext.Value) error {
+func (r *Record) condition(x resource) error {
 	var c conditionJSON
-	if err := r.decodeStrict(raw, &c); err != nil {
+	if err := r.decodeStrict(x.raw, &c); err != nil {
 		return err
 	}
 	if err := r.own(c.Subject); err != nil {
@@ -90,7 +96,7 @@ func (r *Record) condition(raw jsontext.Value) error {
 		return dropDate
 	}
 	e := rules.Entry{
-		Reference: "Condition/" + c.ID, Kind: rules.Condition, Concepts: concepts(c.Code), Standing: verdict.standing, Status: word,
+		Reference: x.ref(), Kind: rules.Condition, Concepts: concepts(c.Code), Standing: verdict.standing, Status: word,
 		Ended: verdict.ended || abated.Known() || c.AbatementString != "" || c.AbatementAge != nil,
 		Start: onset, End: abated, Recorded: recorded, Restricted: c.Meta.restricted(), Note: notes(r.o.Limits.Text, noteTexts(c.Note)...),
 	}

@@ -2,7 +2,6 @@ package fhirmap
 
 import (
 	"errors"
-	"strings"
 	"time"
 
 	"pupilrisk/rules"
@@ -16,48 +15,59 @@ func ParseDate(s string, zone *time.Location) (rules.Date, error) {
 	if zone == nil {
 		zone = time.UTC
 	}
-	from, to, precision, err := parseInterval(s, zone)
-	if err != nil || from.Year() < 1800 || from.Year() > 2200 {
+	d, err := parseInterval(s, zone)
+	if err != nil || d.From.Year() < 1800 || d.From.Year() > 2200 {
 		return rules.Date{}, errDate
 	}
-	return rules.Date{From: from, To: to, Text: from.In(zone).Format(precision)}, nil
+	return d, nil
 }
 
-func parseInterval(s string, zone *time.Location) (from, to time.Time, precision string, err error) {
+func parseInterval(s string, zone *time.Location) (rules.Date, error) {
+	// A day's text is the one given: where clocks are put forward at midnight, its first moment is not called 00:00.
 	switch {
 	case len(s) == 4:
-		from, err = time.ParseInLocation("2006", s, zone)
-		return from, from.AddDate(1, 0, 0), "2006", err
+		from, err := time.ParseInLocation("2006", s, zone)
+		return rules.Date{From: from, To: from.AddDate(1, 0, 0), Text: s}, err
 	case len(s) == 7:
-		from, err = time.ParseInLocation("2006-01", s, zone)
-		return from, from.AddDate(0, 1, 0), "2006-01", err
+		from, err := time.ParseInLocation("2006-01", s, zone)
+		return rules.Date{From: from, To: from.AddDate(0, 1, 0), Text: s}, err
 	case len(s) == 10:
-		from, err = time.ParseInLocation(time.DateOnly, s, zone)
-		return from, from.AddDate(0, 0, 1), time.DateOnly, err
+		from, err := time.ParseInLocation(time.DateOnly, s, zone)
+		return rules.Date{From: from, To: from.AddDate(0, 0, 1), Text: s}, err
 	case len(s) < 16 || s[10] != 'T':
-		return from, to, "", errDate
+		return rules.Date{}, errDate
 	}
-	// 24:00:00 is midnight at the end of the day; seconds of 60 are leap seconds: both occur in records.
-	nextDay := s[11:13] == "24" && strings.HasPrefix(s[13:], ":00")
+	// 24:00 is midnight at the end of the day, a second of 60 a leap second: both occur in records.
+	nextDay := s[11:16] == "24:00"
 	if nextDay {
-		s = s[:11] + "00" + s[13:]
+		s = s[:11] + "00:00" + s[16:]
 	}
-	s = strings.Replace(s, ":60", ":59", 1)
+	if len(s) >= 19 && s[16:19] == ":60" {
+		s = s[:16] + ":59" + s[19:]
+	}
+	from, err := parseMoment(s, zone)
+	if nextDay {
+		if from.Second() != 0 {
+			return rules.Date{}, errDate
+		}
+		from = from.AddDate(0, 0, 1)
+	}
+	return rules.Date{From: from, To: from.Add(time.Second), Text: from.In(zone).Format(time.DateOnly)}, err
+}
+
+// parseMoment reads a date with a time, with or without seconds and zone.
+func parseMoment(s string, zone *time.Location) (from time.Time, err error) {
 	for _, layout := range []string{time.RFC3339Nano, "2006-01-02T15:04Z07:00"} {
 		if from, err = time.Parse(layout, s); err == nil {
-			break
+			return from, nil
 		}
 	}
 	for _, layout := range []string{"2006-01-02T15:04:05", "2006-01-02T15:04"} {
-		if err == nil {
-			break
+		if from, err = time.ParseInLocation(layout, s, zone); err == nil {
+			return from, nil
 		}
-		from, err = time.ParseInLocation(layout, s, zone)
 	}
-	if nextDay {
-		from = from.AddDate(0, 0, 1)
-	}
-	return from, from.Add(time.Second), time.DateOnly, err
+	return from, err
 }
 
 // dates reads several dates of which the first that is given counts; one that is given and is none is an error.

@@ -8,7 +8,6 @@ import (
 )
 
 type deviceUseJSON struct {
-	ID             string           `json:"id"`
 	Meta           metaJSON         `json:"meta"`
 	Contained      []jsontext.Value `json:"contained"`
 	Extension      []siteExtension  `json:"extension"`
@@ -23,9 +22,9 @@ type deviceUseJSON struct {
 	Note           []noteJSON       `json:"note"`
 }
 
-func (r *Record) deviceUse(raw jsontext.Value) error {
+func (r *Record) deviceUse(x resource) error {
 	var d deviceUseJSON
-	if err := r.decodeStrict(raw, &d); err != nil {
+	if err := r.decodeStrict(x.raw, &d); err != nil {
 		return err
 	}
 	if err := r.own(d.Subject); err != nil {
@@ -51,7 +50,7 @@ func (r *Record) deviceUse(raw jsontext.Value) error {
 	p := pending{typ: "DeviceUseStatement", contained: containedOf(d.Contained), device: d.Device.Reference}
 	p.sites([]bodySiteJSON{d.BodySite}, conceptJSON{}, d.Extension)
 	p.entry = rules.Entry{
-		Reference: "DeviceUseStatement/" + d.ID, Kind: rules.Device, Concepts: displayConcept(d.Device), Standing: verdict.standing,
+		Reference: x.ref(), Kind: rules.Device, Concepts: displayConcept(d.Device), Standing: verdict.standing,
 		Ended: verdict.ended, Status: d.Status, Start: start, End: end, Recorded: recorded, Restricted: d.Meta.restricted(),
 		Qualifiers: append(concepts(d.ReasonCode...), siteConcepts([]bodySiteJSON{d.BodySite})...),
 		Note:       notes(r.o.Limits.Text, noteTexts(d.Note)...),

@@ -62,22 +62,30 @@ func (s side) eye() (e rules.Eye, conflict bool) {
 
 // sideCodes are codes that name a side. SNOMED CT: the eye-care guide of HL7 (bodySite extension), the R4 example value set
 // bodysite-laterality, the CDA eye-care guide's target sites, an IHE value set; HL7 v2 tables 0163 and 0495; OPCS-4 Z94
-// (from memory). VisionPrescription codes right and left are R4's own.
+// (from memory). VisionPrescription codes right and left are R4's own. LOINC and the two-sided SNOMED CT operations: those
+// of the project's code material.
 var sideCodes = map[string]rules.Eye{
-	"http://snomed.info/sct|7771000": rules.LeftEye, "http://snomed.info/sct|24028007": rules.RightEye, "http://snomed.info/sct|51440002": rules.BothEyes,
-	"http://snomed.info/sct|419161000": rules.LeftEye, "http://snomed.info/sct|419465000": rules.RightEye,
-	"http://snomed.info/sct|362502000": rules.RightEye, "http://snomed.info/sct|362503005": rules.LeftEye, "http://snomed.info/sct|362508001": rules.BothEyes,
-	"http://snomed.info/sct|18944008": rules.RightEye, "http://snomed.info/sct|8966001": rules.LeftEye, "http://snomed.info/sct|40638003": rules.BothEyes,
+	sct + "|7771000": rules.LeftEye, sct + "|24028007": rules.RightEye, sct + "|51440002": rules.BothEyes,
+	sct + "|419161000": rules.LeftEye, sct + "|419465000": rules.RightEye,
+	sct + "|362502000": rules.RightEye, sct + "|362503005": rules.LeftEye, sct + "|362508001": rules.BothEyes,
+	sct + "|18944008": rules.RightEye, sct + "|8966001": rules.LeftEye, sct + "|40638003": rules.BothEyes,
+	sct + "|28153001": rules.LeftEye, sct + "|1388411008": rules.LeftEye,
+	sct + "|1344641008": rules.BothEyes, sct + "|1354583001": rules.BothEyes, sct + "|1345274005": rules.BothEyes, sct + "|1351777002": rules.BothEyes,
 	"http://terminology.hl7.org/CodeSystem/v2-0163|OD": rules.RightEye, "http://terminology.hl7.org/CodeSystem/v2-0163|OS": rules.LeftEye,
 	"http://terminology.hl7.org/CodeSystem/v2-0163|OU": rules.BothEyes,
 	"http://terminology.hl7.org/CodeSystem/v2-0495|R":  rules.RightEye, "http://terminology.hl7.org/CodeSystem/v2-0495|L": rules.LeftEye,
 	"http://terminology.hl7.org/CodeSystem/v2-0495|BIL": rules.BothEyes,
 	"http://hl7.org/fhir/vision-eye-codes|right":        rules.RightEye, "http://hl7.org/fhir/vision-eye-codes|left": rules.LeftEye,
-	"https://fhir.hl7.org.uk/Id/opcs-4|Z94.2": rules.RightEye, "https://fhir.hl7.org.uk/Id/opcs-4|Z94.3": rules.LeftEye, "https://fhir.hl7.org.uk/Id/opcs-4|Z94.1": rules.BothEyes,
+	loinc + "|64742-0": rules.RightEye, loinc + "|66067-0": rules.LeftEye, loinc + "|95315-8": rules.LeftEye, loinc + "|79899-1": rules.LeftEye,
+	loinc + "|80312-2": rules.RightEye, loinc + "|79871-0": rules.LeftEye, loinc + "|79857-9": rules.RightEye,
 }
+
+// opcsSides are the supplementary codes of OPCS-4, without the dot.
+var opcsSides = map[string]rules.Eye{"Z941": rules.BothEyes, "Z942": rules.RightEye, "Z943": rules.LeftEye}
 
 const (
 	sct      = "http://snomed.info/sct"
+	loinc    = "http://loinc.org"
 	icd10cm  = "http://hl7.org/fhir/sid/icd-10-cm"
 	icd10pcs = "http://www.cms.gov/Medicare/Coding/ICD10"
 )
@@ -103,30 +111,30 @@ func (s *side) coding(k codingJSON) {
 		s.coded.add(icdSide(k.Code))
 	case icd10pcs, "http://hl7.org/fhir/sid/icd-10-pcs", "urn:oid:2.16.840.1.113883.6.4":
 		s.coded.add(pcsSide(k.Code))
+	case "https://fhir.hl7.org.uk/Id/opcs-4", "https://fhir.nhs.uk/Id/opcs-4", "urn:oid:2.16.840.1.113883.2.1.3.2.4.16.4":
+		s.coded.add(opcsSides[strings.ToUpper(strings.ReplaceAll(k.Code, ".", ""))])
 	}
 }
 
-// postCoordinated reads the laterality attribute (272741003) of a SNOMED CT expression.
+// postCoordinated reads the side out of a SNOMED CT expression: any of its concepts may name it, the value of the laterality
+// attribute or the site. Two sides in one expression are two sites.
 func postCoordinated(code string) rules.Eye {
-	var found sides
-	for rest := code; ; {
-		_, after, ok := strings.Cut(rest, "272741003")
-		if !ok {
-			break
-		}
-		after = strings.TrimLeft(after, " ")
-		if strings.HasPrefix(after, "|") { // a term between bars
-			_, after, _ = strings.Cut(after[1:], "|")
-		}
-		value := strings.TrimLeft(strings.TrimPrefix(strings.TrimLeft(after, " "), "="), " ")
-		n := 0
-		for n < len(value) && value[n] >= '0' && value[n] <= '9' {
-			n++
-		}
-		found.add(sideCodes[sct+"|"+value[:n]])
-		rest = after
+	if !strings.ContainsAny(code, ":|+") {
+		return rules.EyeUnknown
 	}
-	e, _ := found.eye()
+	var found sides
+	for i, part := range strings.Split(code, "|") {
+		if i%2 == 1 {
+			continue // a term between bars
+		}
+		for _, id := range strings.FieldsFunc(part, func(r rune) bool { return r < '0' || r > '9' }) {
+			found.add(sideCodes[sct+"|"+id])
+		}
+	}
+	e, conflict := found.eye()
+	if conflict {
+		return rules.BothEyes
+	}
 	return e
 }
 
@@ -244,6 +252,10 @@ var (
 		rules.BothEyes: "bilateral beidseits beide beidseitig bilatéral bilatérale bilaterale both",
 	})
 	eyeWords = words(map[bool]string{true: "eye eyes auge augen oeil œil yeux ojo ojos occhio occhi olho olhos oog ogen öga"})
+	// eyeThings are parts, diseases and operations that only an eye has: in a name, not in a sentence, a side beside them is
+	// an eye's.
+	eyeThings = words(map[bool]string{true: `pupil pupils pupille pupila pupilla iris cornea cataract katarakt cataracte catarata cataratta
+		phaco phacoemulsification trabeculectomy vitrectomy iridotomy keratoplasty`})
 	// joiners are the words that make two sides one statement.
 	joiners  = words(map[bool]string{true: "and und et y e en"})
 	capitals = words(map[rules.Eye]string{rules.RightEye: "OD RE R/E RA", rules.LeftEye: "OS LE L/E OG OI LA", rules.BothEyes: "OU BE B/E"})
@@ -320,12 +332,12 @@ const contradiction rules.Eye = 0xff
 // sideWord is the side that the word at i means in its place.
 func sideWord(words []string, i int, kind textKind) rules.Eye {
 	w := words[i]
-	if e, ok := capitals[w]; ok && kind != proseText && (len(w) > 2 || w[0] == 'O' || kind == siteText || besideEye(words, i)) {
+	if e, ok := capitals[w]; ok && kind != proseText && (len(w) > 2 || w[0] == 'O' || kind == siteText || besideEye(words, i, kind)) {
 		return e
 	}
 	low := strings.ToLower(w)
 	e, ok := sideWords[low]
-	if !ok || kind == siteText || kind == nameText && strings.HasPrefix(low, "bilat") || besideEye(words, i) {
+	if !ok || kind == siteText || kind == nameText && strings.HasPrefix(low, "bilat") || besideEye(words, i, kind) {
 		return e
 	}
 	return rules.EyeUnknown
@@ -333,12 +345,12 @@ func sideWord(words []string, i int, kind textKind) rules.Eye {
 
 // besideEye reports a word for the eye within two words of i; other sides and what joins them ("right and left eye") are no
 // distance.
-func besideEye(words []string, i int) bool {
+func besideEye(words []string, i int, kind textKind) bool {
 	for _, step := range []int{-1, 1} {
 		distance := 0
 		for j := i + step; j >= 0 && j < len(words) && distance < 2; j += step {
 			low := strings.ToLower(words[j])
-			if eyeWords[low] {
+			if eyeWords[low] || kind == nameText && eyeThings[low] {
 				return true
 			}
 			if e := sideWords[low]; !joiners[low] && e != rules.RightEye && e != rules.LeftEye {

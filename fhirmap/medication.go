@@ -13,8 +13,6 @@ import (
 // medicationJSON is the part of the four medication types that we read. They share their names for the same things, and
 // where one lacks an element it stays empty.
 type medicationJSON struct {
-	ResourceType string           `json:"resourceType"`
-	ID           string           `json:"id"`
 	Meta         metaJSON         `json:"meta"`
 	Contained    []jsontext.Value `json:"contained"`
 	Status       string           `json:"status"`
@@ -25,7 +23,6 @@ type medicationJSON struct {
 	Concept      conceptJSON      `json:"medicationCodeableConcept"`
 	Reference    referenceJSON    `json:"medicationReference"`
 	Subject      referenceJSON    `json:"subject"`
-	Category     jsontext.Value   `json:"category"`
 	ReasonCode   []conceptJSON    `json:"reasonCode"`
 	Note         []noteJSON       `json:"note"`
 
@@ -48,6 +45,7 @@ type dosageJSON struct {
 	AdditionalInstruction []conceptJSON `json:"additionalInstruction"`
 	Site                  conceptJSON   `json:"site"`
 	Route                 conceptJSON   `json:"route"`
+	Method                conceptJSON   `json:"method"`
 }
 
 // dosages is one dosage (MedicationAdministration) or a list of them (MedicationStatement).
@@ -71,23 +69,23 @@ func (d *dosages) UnmarshalJSONFrom(dec *jsontext.Decoder) error {
 	return nil
 }
 
-func (r *Record) medication(raw jsontext.Value) error {
+func (r *Record) medication(x resource) error {
 	var m medicationJSON
-	if err := r.decodeStrict(raw, &m); err != nil {
+	if err := r.decodeStrict(x.raw, &m); err != nil {
 		return err
 	}
 	if err := r.own(m.Subject); err != nil {
 		return err
 	}
-	verdict, ok := statuses[m.ResourceType][m.Status]
+	verdict, ok := statuses[x.ResourceType][m.Status]
 	if !ok {
 		return dropCode
 	}
 	e := rules.Entry{
-		Reference: m.ResourceType + "/" + m.ID, Kind: rules.Medication, Standing: verdict.standing, Ended: verdict.ended, Status: m.Status,
+		Reference: x.ref(), Kind: rules.Medication, Standing: verdict.standing, Ended: verdict.ended, Status: m.Status,
 		Restricted: m.Meta.restricted(),
 	}
-	if m.ResourceType == "MedicationRequest" {
+	if x.ResourceType == "MedicationRequest" {
 		wish, ok := intents[m.Intent]
 		if !ok {
 			return dropCode
@@ -106,7 +104,7 @@ func (r *Record) medication(raw jsontext.Value) error {
 		e.Concepts = append(e.Concepts, name)
 	}
 	e.Concepts = append(e.Concepts, concepts(m.Concept)...)
-	p := pending{typ: m.ResourceType, contained: containedOf(m.Contained)}
+	p := pending{typ: x.ResourceType, contained: containedOf(m.Contained)}
 	if m.Reference.Reference != "" {
 		p.drugs = append(p.drugs, m.Reference.Reference)
 	} else if m.Reference.Identifier != nil {
@@ -115,7 +113,7 @@ func (r *Record) medication(raw jsontext.Value) error {
 	var texts []string
 	for _, d := range append(m.Dosage, m.DosageInstruction...) {
 		texts = append(texts, d.Text, d.PatientInstruction)
-		e.Qualifiers = append(e.Qualifiers, concepts(append(d.AdditionalInstruction, d.Route, d.Site)...)...)
+		e.Qualifiers = append(e.Qualifiers, concepts(append(d.AdditionalInstruction, d.Route, d.Method, d.Site)...)...)
 		p.side.concept(d.Site, siteText)
 	}
 	e.Qualifiers = append(e.Qualifiers, concepts(m.ReasonCode...)...)
@@ -152,6 +150,7 @@ func (r *Record) medicationDates(e *rules.Entry, m medicationJSON) error {
 
 // drugJSON is a Medication.
 type drugJSON struct {
+	Meta       metaJSON         `json:"meta"`
 	Code       conceptJSON      `json:"code"`
 	Form       conceptJSON      `json:"form"`
 	Ingredient []ingredientJSON `json:"ingredient"`
@@ -162,53 +161,36 @@ type ingredientJSON struct {
 	Reference referenceJSON `json:"itemReference"`
 }
 
-// maxIngredients bounds how deep products are made of products.
-const maxIngredients = 4
-
-// addDrug puts a Medication and its ingredients into an entry. ok is false where a part of it could not be read.
-func (r *Record) addDrug(e *rules.Entry, p *pending, raw jsontext.Value, depth int) (ok bool) {
-	var d drugJSON
-	if r.decodeStrict(raw, &d) != nil || depth > maxIngredients {
-		return false
-	}
-	e.Concepts = append(e.Concepts, concepts(d.Code)...)
-	e.Qualifiers = append(e.Qualifiers, concepts(d.Form)...)
-	ok = !d.Code.empty() || len(d.Ingredient) > 0
+// names are what the Medication itself calls the drug and its ingredients.
+func (d *drugJSON) names() []rules.Concept {
+	out := concepts(d.Code)
 	for _, i := range d.Ingredient {
-		e.Concepts = append(e.Concepts, concepts(i.Concept)...)
+		out = append(out, concepts(i.Concept)...)
 		if name, has := i.Reference.named(); has {
-			e.Concepts = append(e.Concepts, name)
-		}
-		if i.Reference.Reference == "" {
-			continue
-		}
-		inner, found := r.lookup(p, i.Reference.Reference)
-		if !found {
-			ok = ok && i.Reference.Display != ""
-			continue
-		}
-		ok = r.addDrug(e, p, inner, depth+1) && ok
-	}
-	return ok
-}
-
-// ingredients are the references of a Medication's ingredients, as far as it is known.
-func (r *Record) ingredients(p *pending, ref string) []string {
-	raw, ok := r.lookup(p, ref)
-	if !ok {
-		return nil
-	}
-	var d drugJSON
-	if json.Unmarshal(raw, &d) != nil {
-		return nil
-	}
-	var out []string
-	for _, i := range d.Ingredient {
-		if i.Reference.Reference != "" {
-			out = append(out, i.Reference.Reference)
+			out = append(out, name)
 		}
 	}
 	return out
+}
+
+// products visits the Medications that an entry refers to and those they are made of, each once; nil is one that is not
+// there or cannot be read.
+func (r *Record) products(p *pending, visit func(ref string, d *drugJSON)) {
+	queue := slices.Clone(p.drugs)
+	for i := 0; i < len(queue); i++ {
+		raw, ok := r.lookup(p, queue[i])
+		var d drugJSON
+		if !ok || r.decodeStrict(raw, &d) != nil {
+			visit(queue[i], nil)
+			continue
+		}
+		visit(queue[i], &d)
+		for _, in := range d.Ingredient {
+			if ref := in.Reference.Reference; ref != "" && !slices.Contains(queue, ref) {
+				queue = append(queue, ref)
+			}
+		}
+	}
 }
 
 // noDrugCodes say that nothing is taken. From memory; only statements that leave no other reading.

@@ -1,6 +1,7 @@
 package fhirmap
 
 import (
+	"slices"
 	"strconv"
 	"strings"
 
@@ -10,7 +11,6 @@ import (
 )
 
 type observationJSON struct {
-	ID                string           `json:"id"`
 	Meta              metaJSON         `json:"meta"`
 	Contained         []jsontext.Value `json:"contained"`
 	Extension         []siteExtension  `json:"extension"`
@@ -30,8 +30,11 @@ type observationJSON struct {
 
 type valueJSON struct {
 	ValueQuantity *quantityJSON `json:"valueQuantity"`
+	ValueInteger  *float64      `json:"valueInteger"`
+	ValueBoolean  *bool         `json:"valueBoolean"`
 	ValueConcept  conceptJSON   `json:"valueCodeableConcept"`
 	ValueString   string        `json:"valueString"`
+	AbsentReason  *conceptJSON  `json:"dataAbsentReason"`
 }
 
 type componentJSON struct {
@@ -39,9 +42,9 @@ type componentJSON struct {
 	valueJSON
 }
 
-func (r *Record) observation(raw jsontext.Value) error {
+func (r *Record) observation(x resource) error {
 	var o observationJSON
-	if err := r.decodeStrict(raw, &o); err != nil {
+	if err := r.decodeStrict(x.raw, &o); err != nil {
 		return err
 	}
 	if err := r.own(o.Subject); err != nil {
@@ -67,7 +70,7 @@ func (r *Record) observation(raw jsontext.Value) error {
 	p := pending{typ: "Observation", contained: containedOf(o.Contained)}
 	p.sites([]bodySiteJSON{o.BodySite}, o.Code, o.Extension)
 	p.entry = rules.Entry{
-		Reference: "Observation/" + o.ID, Kind: rules.Observation, Concepts: concepts(o.Code), Standing: verdict.standing, Status: o.Status,
+		Reference: x.ref(), Kind: rules.Observation, Concepts: concepts(o.Code), Standing: verdict.standing, Status: o.Status,
 		Start: start, End: end, Recorded: issued, Restricted: o.Meta.restricted(), Note: notes(r.o.Limits.Text, noteTexts(o.Note)...),
 	}
 	p.entry.Qualifiers = append(siteConcepts([]bodySiteJSON{o.BodySite}), concepts(o.Method)...)
@@ -86,9 +89,12 @@ func (r *Record) observation(raw jsontext.Value) error {
 	return nil
 }
 
-// value puts a measured value into an entry: an amount, or what is said in words.
+// value puts what was observed into an entry: an amount, or what is said in words. An observation that says why it has no
+// value was not made: it is no evidence, but a reason to ask.
 func (p *pending) value(v valueJSON, limit int) {
 	e := &p.entry
+	e.Qualifiers = slices.Clip(e.Qualifiers)
+	said := len(e.Qualifiers)
 	if q := v.ValueQuantity; q != nil && q.Value != nil {
 		unit := q.Unit
 		if q.Code != "" && (q.System == "http://unitsofmeasure.org" || unit == "") {
@@ -96,15 +102,23 @@ func (p *pending) value(v valueJSON, limit int) {
 		}
 		e.Amount = &rules.Amount{Value: *q.Value, Unit: unit, Comparator: q.Comparator}
 	}
+	if v.ValueInteger != nil {
+		e.Amount = &rules.Amount{Value: *v.ValueInteger}
+	}
+	if v.ValueBoolean != nil {
+		e.Qualifiers = append(e.Qualifiers, rules.Concept{Text: strconv.FormatBool(*v.ValueBoolean)})
+	}
 	if !v.ValueConcept.empty() {
-		e.Qualifiers = append(e.Qualifiers[:len(e.Qualifiers):len(e.Qualifiers)], v.ValueConcept.concept())
+		e.Qualifiers = append(e.Qualifiers, v.ValueConcept.concept())
 		p.side.concept(v.ValueConcept, nameText)
 	}
-	if v.ValueString != "" {
-		e.Note = notes(limit, e.Note, v.ValueString)
-		if e.Amount == nil {
-			e.Amount = amountInText(v.ValueString)
-		}
+	if amount := amountInText(v.ValueString); amount != nil && e.Amount == nil {
+		e.Amount = amount
+	} else if v.ValueString != "" {
+		e.Qualifiers = append(e.Qualifiers, rules.Concept{Text: notes(limit, v.ValueString)})
+	}
+	if v.AbsentReason != nil && e.Amount == nil && len(e.Qualifiers) == said && e.Standing == rules.Counts {
+		e.Standing, e.Status = rules.Asks, "without a value"
 	}
 }
 

@@ -6,8 +6,6 @@ import (
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
-
-	"pupilrisk/rules"
 )
 
 // PatientInfo is what the worker needs of a Patient.
@@ -22,7 +20,6 @@ type PatientInfo struct {
 }
 
 type patientJSON struct {
-	ID        string         `json:"id"`
 	Meta      metaJSON       `json:"meta"`
 	Name      jsontext.Value `json:"name"`
 	BirthDate jsontext.Value `json:"birthDate"`
@@ -39,13 +36,10 @@ type nameJSON struct {
 	Given  []string `json:"given"`
 }
 
-func (r *Record) patientResource(raw jsontext.Value) error {
+func (r *Record) patientResource(x resource) error {
 	var p patientJSON
-	if err := r.decodeStrict(raw, &p); err != nil {
+	if err := r.decodeStrict(x.raw, &p); err != nil {
 		return err
-	}
-	if !validID(p.ID) {
-		return dropError{rules.DropJSON}
 	}
 	info := PatientInfo{Found: true, Test: p.Meta.test(), Name: personName(p.Name), BirthDate: stringOf(p.BirthDate)}
 	for _, l := range p.Link {
@@ -60,7 +54,7 @@ func (r *Record) patientResource(raw jsontext.Value) error {
 			info.Replaces = append(info.Replaces, other)
 		}
 	}
-	r.patients["Patient/"+p.ID] = info
+	r.patients[x.ref()] = info
 	return nil
 }
 

@@ -9,7 +9,6 @@ import (
 )
 
 type procedureJSON struct {
-	ID                string           `json:"id"`
 	Meta              metaJSON         `json:"meta"`
 	Contained         []jsontext.Value `json:"contained"`
 	Extension         []siteExtension  `json:"extension"`
@@ -23,6 +22,7 @@ type procedureJSON struct {
 	ReasonCode        []conceptJSON    `json:"reasonCode"`
 	Outcome           conceptJSON      `json:"outcome"`
 	Complication      []conceptJSON    `json:"complication"`
+	ComplicationRef   []referenceJSON  `json:"complicationDetail"`
 	Note              []noteJSON       `json:"note"`
 	UsedCode          []conceptJSON    `json:"usedCode"`
 	UsedReference     []referenceJSON  `json:"usedReference"`
@@ -31,9 +31,9 @@ type procedureJSON struct {
 	} `json:"focalDevice"`
 }
 
-func (r *Record) procedure(raw jsontext.Value) error {
+func (r *Record) procedure(x resource) error {
 	var p procedureJSON
-	if err := r.decodeStrict(raw, &p); err != nil {
+	if err := r.decodeStrict(x.raw, &p); err != nil {
 		return err
 	}
 	if err := r.own(p.Subject); err != nil {
@@ -53,7 +53,7 @@ func (r *Record) procedure(raw jsontext.Value) error {
 		}
 	}
 	e := rules.Entry{
-		Reference: "Procedure/" + p.ID, Kind: rules.Procedure, Concepts: concepts(p.Code), Standing: verdict.standing, Ended: verdict.ended,
+		Reference: x.ref(), Kind: rules.Procedure, Concepts: concepts(p.Code), Standing: verdict.standing, Ended: verdict.ended,
 		Status: p.Status, Start: start, End: end, Restricted: p.Meta.restricted(),
 		Note: notes(r.o.Limits.Text, append(noteTexts(p.Note), p.PerformedString)...),
 	}
@@ -77,13 +77,24 @@ func (r *Record) procedure(raw jsontext.Value) error {
 		part(rules.Device, "usedCode", []rules.Concept{c}, "")
 	}
 	for _, u := range p.UsedReference {
-		part(rules.Device, "usedReference", displayConcept(u), u.Reference)
+		local := r.reference(u.Reference)
+		if ValidReference(local, "Medication") || ValidReference(local, "Substance") {
+			u.Reference = "" // what was given during an operation is no device; a name is still looked at
+		}
+		if c := displayConcept(u); c != nil || u.Reference != "" {
+			part(rules.Device, "usedReference", c, u.Reference)
+		}
 	}
 	for _, d := range p.FocalDevice {
 		part(rules.Device, "focalDevice", displayConcept(d.Manipulated), d.Manipulated.Reference)
 	}
 	for _, c := range concepts(p.Complication...) {
 		part(rules.Condition, "complication", []rules.Concept{c}, "")
+	}
+	for _, ref := range p.ComplicationRef {
+		if c := displayConcept(ref); c != nil { // without a name it is a Condition, which is read for itself
+			part(rules.Condition, "complicationDetail", c, "")
+		}
 	}
 	return nil
 }
@@ -105,26 +116,35 @@ type LensCandidate struct {
 	Service     string
 }
 
-// LensCandidates are the procedures done and the service requests standing, for assessing a record without appointments.
+// dayOf is the beginning of a date that is known to the day; zero if only the month or the year is.
+func dayOf(d rules.Date) time.Time {
+	if len(d.Text) < len(time.DateOnly) {
+		return time.Time{}
+	}
+	return d.From
+}
+
+// LensCandidates are the procedures done or in preparation and the service requests standing, for assessing a record without appointments.
 func (r *Record) LensCandidates() []LensCandidate {
 	var out []LensCandidate
 	for i := range r.entries {
 		e, ok := r.finish(&r.entries[i])
-		if !ok || e.Kind != rules.Procedure || e.Part != "" || e.Standing != rules.Counts {
+		planned := e.Standing == rules.Asks && e.Status == "preparation"
+		if !ok || e.Kind != rules.Procedure || e.Part != "" || e.Standing != rules.Counts && !planned {
 			continue
 		}
-		out = append(out, LensCandidate{Reference: e.Reference, Concepts: e.Concepts, Start: e.Start.From, Eye: e.Eye, EyeConflict: e.EyeConflict, Service: displayName(e)})
+		out = append(out, LensCandidate{Reference: e.Reference, Concepts: e.Concepts, Start: dayOf(e.Start), Eye: e.Eye, EyeConflict: e.EyeConflict, Service: displayName(e)})
 	}
 	for i := range r.requests {
 		q := &r.requests[i]
-		if q.Status != "active" && q.Status != "draft" && q.Status != "on-hold" && q.Status != "" {
+		if q.DoNotPerform || q.Status != "active" && q.Status != "draft" && q.Status != "on-hold" && q.Status != "" {
 			continue
 		}
 		s := r.requestSide(q)
 		eye, conflict := s.eye()
-		c := LensCandidate{Reference: "ServiceRequest/" + q.ID, Concepts: concepts(q.Code), Eye: eye, EyeConflict: conflict}
+		c := LensCandidate{Reference: q.ref, Concepts: concepts(append([]conceptJSON{q.Code}, q.OrderDetail...)...), Eye: eye, EyeConflict: conflict}
 		if d, err := dates(r.o.Zone, q.OccurrenceDateTime, q.OccurrencePeriod.Start); err == nil {
-			c.Start = d.From
+			c.Start = dayOf(d)
 		}
 		if len(c.Concepts) > 0 {
 			c.Service = c.Concepts[0].Text

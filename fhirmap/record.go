@@ -2,6 +2,7 @@ package fhirmap
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -37,6 +38,7 @@ type Record struct {
 	entries  []pending
 	states   map[string]rules.ReadState
 	dropped  []rules.Dropped
+	unnamed  []unnamed
 	seen     map[string]bool
 	held     map[string]jsontext.Value // referred records by reference: Medication, ServiceRequest, BodyStructure, Device …
 	aliases  map[string]string         // fullUrl → reference
@@ -46,6 +48,12 @@ type Record struct {
 	raw      map[string][]jsontext.Value
 	requests []serviceRequestJSON
 	noDrugs  bool
+}
+
+// unnamed is a dropped entry whose name stands in the record it refers to.
+type unnamed struct {
+	dropped int // place in Record.dropped
+	ref     string
 }
 
 // pending is an entry with what it still needs.
@@ -100,30 +108,27 @@ func (r *Record) Mark(typ string, s rules.ReadState) {
 // AddPage reads one page of a search for a type; want "" takes any type. An error means that the page as a whole is lost.
 func (r *Record) AddPage(want string, body []byte) (Page, error) {
 	var entries []BundleEntry
+	var heads []headJSON
 	info, err := WalkBundle(body, r.o.Limits, func(e BundleEntry) error {
-		entries = append(entries, e)
+		h := e.head()
+		if e.FullURL != "" && h.ResourceType != "" && validID(h.ID) {
+			r.aliases[e.FullURL] = h.ResourceType + "/" + h.ID
+		}
+		entries, heads = append(entries, e), append(heads, h)
 		return nil
 	})
 	if err != nil {
 		return Page{}, err
 	}
 	page := Page{Next: info.Next, Total: info.Total}
-	for _, e := range entries {
-		if e.FullURL == "" {
-			continue
-		}
-		if h := head(e.Resource); h.ResourceType != "" && validID(h.ID) {
-			r.aliases[e.FullURL] = h.ResourceType + "/" + h.ID
-		}
-	}
-	for _, e := range entries {
+	for i, e := range entries {
 		if e.Resource == nil {
 			if want != "" {
 				r.drop(want, rules.DropType, "")
 			}
 			continue
 		}
-		typ := head(e.Resource).ResourceType
+		typ := heads[i].ResourceType
 		if typ == "OperationOutcome" {
 			page.Incomplete = page.Incomplete || incomplete(e.Resource)
 			continue
@@ -132,7 +137,7 @@ func (r *Record) AddPage(want string, body []byte) (Page, error) {
 		if e.SearchMode == "match" || e.SearchMode == "" && (want == "" || typ == want || typ == "") {
 			page.Matches++
 		}
-		r.take(want, e)
+		r.take(want, e.SearchMode, resource{headJSON: heads[i], raw: e.Resource})
 	}
 	return page, nil
 }
@@ -166,9 +171,17 @@ func (r *Record) AddResource(body []byte) error {
 	if h.ResourceType == "" {
 		return errors.New("not a resource")
 	}
-	r.take("", BundleEntry{Resource: bytes.Clone(body)})
+	r.take("", "", resource{headJSON: h, raw: bytes.Clone(body)})
 	return nil
 }
+
+// resource is one resource as it came, with what its beginning says.
+type resource struct {
+	headJSON
+	raw jsontext.Value
+}
+
+func (h headJSON) ref() string { return h.ResourceType + "/" + h.ID }
 
 type headJSON struct {
 	ResourceType string
@@ -220,31 +233,38 @@ var (
 	dropPatient = dropError{rules.DropPatient}
 )
 
-// take decodes one entry into the record.
-func (r *Record) take(want string, e BundleEntry) {
+// head is the head of an entry's resource. One that has no id yet, as in a transaction, goes by the uuid of its fullUrl.
+func (e BundleEntry) head() headJSON {
 	h := head(e.Resource)
-	if want != "" && h.ResourceType != want && e.SearchMode != "include" {
-		if h.ResourceType == "" {
-			r.drop(want, rules.DropJSON, nameOf(e.Resource))
-			return
-		}
-		if r.decoder(h.ResourceType) == nil || e.SearchMode == "match" {
-			r.drop(want, rules.DropType, "")
-			return
-		}
+	if h.ID == "" {
+		h.ID, _ = strings.CutPrefix(e.FullURL, "urn:uuid:")
 	}
-	decode := r.decoder(h.ResourceType)
-	if decode == nil {
+	return h
+}
+
+// untyped stands for the type of what is not known to be any.
+const untyped = "Resource"
+
+// take decodes one entry into the record.
+func (r *Record) take(want, mode string, x resource) {
+	decode := r.decoder(x.ResourceType)
+	switch {
+	case x.ResourceType == "":
+		r.dropNamed(cmp.Or(want, untyped), rules.DropJSON, x.raw)
+		return
+	case want != "" && x.ResourceType != want && mode != "include" && (decode == nil || mode == "match"):
+		r.drop(want, rules.DropType, "")
+		return
+	case decode == nil:
 		return // a type that nobody asked for and that says nothing about an eye
+	case r.seen[x.ref()]:
+		return // a server may repeat an entry over its pages
 	}
-	if h.ID != "" {
-		ref := h.ResourceType + "/" + h.ID
-		if r.seen[ref] {
-			return // a server may repeat an entry over its pages
-		}
-		r.seen[ref] = true
+	var err error = dropError{rules.DropJSON}
+	if validID(x.ID) {
+		r.seen[x.ref()] = true
+		err = decode(x)
 	}
-	err := decode(e.Resource)
 	if err == nil {
 		return
 	}
@@ -253,16 +273,19 @@ func (r *Record) take(want string, e BundleEntry) {
 	if errors.As(err, &d) {
 		reason = d.reason
 	}
-	if reason == rules.DropPatient && r.o.IgnoreOthers {
-		return
+	switch {
+	case reason != rules.DropPatient:
+		r.dropNamed(x.ResourceType, reason, x.raw)
+	case !r.o.IgnoreOthers:
+		r.drop(x.ResourceType, reason, "")
 	}
-	name := ""
-	if reason != rules.DropPatient {
-		name = nameOf(e.Resource)
-	}
-	typ := h.ResourceType
-	if typ == "" {
-		typ = want
+}
+
+// dropNamed drops an entry under the name of what it speaks of, which may stand in another record.
+func (r *Record) dropNamed(typ string, reason rules.DropReason, raw jsontext.Value) {
+	name, ref := nameOf(raw)
+	if name == "" && ref != "" {
+		r.unnamed = append(r.unnamed, unnamed{len(r.dropped), ref})
 	}
 	r.drop(typ, reason, name)
 }
@@ -273,7 +296,7 @@ func (r *Record) drop(typ string, reason rules.DropReason, name string) {
 
 // decoder is what reads a type; nil for one that says nothing about an eye. What is only referred to is held until somebody
 // needs it, and what we may have written ourselves is kept as it came.
-func (r *Record) decoder(typ string) func(jsontext.Value) error {
+func (r *Record) decoder(typ string) func(resource) error {
 	switch typ {
 	case "MedicationStatement", "MedicationRequest", "MedicationDispense", "MedicationAdministration":
 		return r.medication
@@ -302,18 +325,13 @@ func (r *Record) decoder(typ string) func(jsontext.Value) error {
 	}
 }
 
-func (r *Record) hold(raw jsontext.Value) error {
-	h := head(raw)
-	if !validID(h.ID) {
-		return dropError{rules.DropJSON}
-	}
-	r.held[h.ResourceType+"/"+h.ID] = raw
+func (r *Record) hold(x resource) error {
+	r.held[x.ref()] = x.raw
 	return nil
 }
 
-func (r *Record) keepRaw(raw jsontext.Value) error {
-	h := head(raw)
-	r.raw[h.ResourceType] = append(r.raw[h.ResourceType], raw)
+func (r *Record) keepRaw(x resource) error {
+	r.raw[x.ResourceType] = append(r.raw[x.ResourceType], x.raw)
 	return nil
 }
 
@@ -352,27 +370,43 @@ func Nesting(v []byte) int {
 	return deepest
 }
 
-// nameOf is what an entry that cannot be read speaks of, as far as a lenient look can tell.
-func nameOf(raw jsontext.Value) string {
+// nameOf is what an entry that cannot be read speaks of, as far as a lenient look can tell: its name, or the reference to
+// the record that has it. What a security label forbids to name has neither.
+func nameOf(raw jsontext.Value) (name, ref string) {
 	var m map[string]any
-	if json.Unmarshal(raw, &m, faultyInside) != nil {
-		return ""
+	if json.Unmarshal(raw, &m, faultyInside) != nil || restrictedLoosely(m["meta"]) {
+		return "", ""
 	}
 	for _, key := range []string{"medicationCodeableConcept", "code", "medicationReference", "device", "type"} {
 		if s := conceptName(m[key]); s != "" {
-			return s
+			return s, ""
 		}
 	}
-	if contained, ok := m["contained"].([]any); ok {
-		for _, c := range contained {
-			if cm, ok := c.(map[string]any); ok {
-				if s := conceptName(cm["code"]); s != "" {
-					return s
-				}
+	contained, _ := m["contained"].([]any)
+	for _, c := range contained {
+		if cm, ok := c.(map[string]any); ok {
+			if s := conceptName(cm["code"]); s != "" {
+				return s, ""
 			}
 		}
 	}
-	return ""
+	for _, key := range []string{"medicationReference", "device"} {
+		if rm, ok := m[key].(map[string]any); ok {
+			ref, _ = rm["reference"].(string)
+			return "", ref
+		}
+	}
+	return "", ""
+}
+
+// restrictedLoosely reports a security label that forbids naming, in a meta that may be broken.
+func restrictedLoosely(meta any) bool {
+	m, _ := meta.(map[string]any)
+	labels, _ := m["security"].([]any)
+	return slices.ContainsFunc(labels, func(l any) bool {
+		lm, _ := l.(map[string]any)
+		return lm["code"] == "R" || lm["code"] == "V"
+	})
 }
 
 func conceptName(v any) string {
@@ -411,10 +445,10 @@ func clipText(s string) string {
 
 // reference resolves a reference to its relative form, Type/id, through the fullUrls of the pages read. "" is none here.
 func (r *Record) reference(ref string) string {
-	if alias, ok := r.aliases[ref]; ok {
-		return alias
+	if local := localReference(ref, r.o.Bases); local != "" {
+		return local
 	}
-	return localReference(ref, r.o.Bases)
+	return r.aliases[ref]
 }
 
 // own checks that an entry belongs to the patient.
@@ -464,15 +498,15 @@ func (r *Record) Unresolved() []string {
 	}
 	for i := range r.entries {
 		p := &r.entries[i]
-		for _, d := range p.drugs {
-			for _, ref := range append([]string{d}, r.ingredients(p, d)...) {
-				need(p, ref, "Medication")
-			}
-		}
+		r.products(p, func(ref string, _ *drugJSON) { need(p, ref, "Medication") })
 		need(p, p.device, "Device")
 		for _, s := range p.structures {
 			need(p, s, "BodyStructure")
 		}
+	}
+	for _, u := range r.unnamed {
+		need(&pending{}, u.ref, "Medication")
+		need(&pending{}, u.ref, "Device")
 	}
 	for i := range r.bookings {
 		for _, ref := range r.bookings[i].BasedOn {
@@ -490,6 +524,11 @@ func (r *Record) Lost(ref string) { r.lost[ref] = true }
 func (r *Record) History() rules.History {
 	h := rules.History{Patient: r.patient, NoMedication: r.noDrugs}
 	h.Dropped = slices.Clone(r.dropped)
+	for _, u := range r.unnamed {
+		if raw, ok := r.lookup(&pending{}, u.ref); ok {
+			h.Dropped[u.dropped].Name, _ = nameOf(raw)
+		}
+	}
 	counts := map[string]int{}
 	for i := range r.entries {
 		e, ok := r.finish(&r.entries[i])
@@ -530,14 +569,15 @@ func (r *Record) finish(p *pending) (rules.Entry, bool) {
 	e.Concepts = slices.Clone(e.Concepts)
 	e.Qualifiers = slices.Clone(e.Qualifiers)
 	missing := false
-	for _, ref := range p.drugs {
-		raw, ok := r.lookup(p, ref)
-		if !ok {
+	r.products(p, func(_ string, d *drugJSON) {
+		if d == nil {
 			missing = true
-			continue
+			return
 		}
-		missing = !r.addDrug(&e, p, raw, 0) || missing
-	}
+		e.Concepts = append(e.Concepts, d.names()...)
+		e.Qualifiers = append(e.Qualifiers, concepts(d.Form)...)
+		e.Restricted = e.Restricted || d.Meta.restricted()
+	})
 	if p.device != "" {
 		if raw, ok := r.lookup(p, p.device); ok {
 			e.Concepts = append(e.Concepts, deviceConcepts(raw)...)
@@ -545,18 +585,23 @@ func (r *Record) finish(p *pending) (rules.Entry, bool) {
 			missing = true
 		}
 	}
+	e.Eye, e.EyeConflict = r.sideOf(p).eye()
+	if len(e.Concepts) > 0 {
+		return e, true // a drug whose record could not be read may be named where it was prescribed
+	}
+	// Something was done or found, and nothing says what (its narrative may, which is not read): that is no "nothing".
+	return e, !missing && e.Kind != rules.Procedure && e.Kind != rules.Condition && e.Kind != rules.Device
+}
+
+// sideOf is the side of an entry, with what the structures it refers to say.
+func (r *Record) sideOf(p *pending) side {
 	s := p.side
 	for _, ref := range p.structures {
 		if raw, ok := r.lookup(p, ref); ok {
 			s.structure(raw)
 		}
 	}
-	e.Eye, e.EyeConflict = s.eye()
-	if len(e.Concepts) > 0 {
-		return e, true // a drug whose record could not be read may be named where it was prescribed
-	}
-	// Something was done or found, and nothing says what (its narrative may, which is not read): that is no "nothing".
-	return e, !missing && e.Kind != rules.Procedure && e.Kind != rules.Condition && e.Kind != rules.Device
+	return s
 }
 
 // Dropped are the entries that could not be read so far.
@@ -566,7 +611,7 @@ func (r *Record) Dropped() []rules.Dropped { return r.dropped }
 func Patients(body []byte) ([]string, error) {
 	var out []string
 	_, err := WalkBundle(body, Limits{}, func(e BundleEntry) error {
-		if h := head(e.Resource); h.ResourceType == "Patient" && validID(h.ID) && !slices.Contains(out, "Patient/"+h.ID) {
+		if h := e.head(); h.ResourceType == "Patient" && validID(h.ID) && !slices.Contains(out, "Patient/"+h.ID) {
 			out = append(out, "Patient/"+h.ID)
 		}
 		return nil
