@@ -169,7 +169,7 @@ func (r *Record) booking(a *appointmentJSON) Appointment {
 		s.concept(c, siteText)
 	}
 	for _, c := range a.ReasonCode {
-		why.concept(c, siteText)
+		why.concept(c, nameText)
 	}
 	out.Concepts = concepts(slices.Concat(a.ServiceType, a.ReasonCode, []conceptJSON{a.AppointmentType}, a.ServiceCategory, a.Specialty)...)
 	for _, text := range []string{a.Description, a.Comment} {
@@ -193,14 +193,14 @@ func (r *Record) booking(a *appointmentJSON) Appointment {
 		out.Concepts = append(out.Concepts, concepts(slices.Concat([]conceptJSON{q.Code}, q.OrderDetail, q.ReasonCode)...)...)
 		s.merge(r.requestSide(&q))
 		for _, c := range q.ReasonCode {
-			why.concept(c, siteText)
+			why.concept(c, nameText)
 		}
 		reasons = append(reasons[:len(reasons):len(reasons)], q.ReasonReference...)
 	}
 	for _, ref := range reasons {
 		if c, ok := ref.named(); ok {
 			out.Concepts = append(out.Concepts, c)
-			why.written.add(eyeInText(c.Text, siteText))
+			why.written.add(eyeInText(c.Text, nameText))
 		}
 		if e, ok := r.kept(ref); ok {
 			out.Concepts = append(out.Concepts, e.entry.Concepts...)

@@ -34,6 +34,9 @@ func (l Limits) withDefaults() Limits {
 	return l
 }
 
+// maxBundles bounds how deep Bundles stand in Bundles; the answer to a batch needs one.
+const maxBundles = 2
+
 // Faults of a page as a whole.
 var (
 	errNotBundle = errors.New("not a Bundle")

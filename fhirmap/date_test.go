@@ -21,6 +21,7 @@ func TestParseDate(t *testing.T) {
 		"2014-03-05T08:00+01:00":        {"2014-03-05", "2014-03-05T07:00:00Z", "2014-03-05T07:00:01Z"},
 		"2014-03-05T08:00:00":           {"2014-03-05", "2014-03-05T07:00:00Z", "2014-03-05T07:00:01Z"},
 		"2014-03-05T24:00:00Z":          {"2014-03-06", "2014-03-06T00:00:00Z", "2014-03-06T00:00:01Z"},
+		"2014-03-05T24:00":              {"2014-03-06", "2014-03-05T23:00:00Z", "2014-03-05T23:00:01Z"},
 		"2016-12-31T23:59:60Z":          {"2017-01-01", "2016-12-31T23:59:59Z", "2017-01-01T00:00:00Z"},
 	} {
 		d, err := ParseDate(in, zone)
@@ -29,11 +30,22 @@ func TestParseDate(t *testing.T) {
 	}
 	for _, in := range []string{
 		"", "not a date", "14", "2014-13", "2014-02-30", "2015-02-29", "05/03/2014", "2014-3-5", "20140305", "2014-03-05T", "2014-03-05T25:00:00Z",
-		"2014-03-05 08:00:00", "1492", "2999-01-01", "0000", "+2014", "2014-03-05T08:00:00+99:00",
+		"2014-03-05 08:00:00", "1492", "2999-01-01", "0000", "+2014", "2014-03-05T08:00:00+99:00", "2014-03-05T08:60:00Z", "2014-03-05T24:00:30Z", "2014-03-05T24:01Z",
+		"2014-03-05T08:00:61Z", "2014-03-05t08:00:00Z",
 	} {
 		_, err := ParseDate(in, zone)
 		require.Error(t, err, in)
 	}
+}
+
+// Where clocks are put forward at midnight the day still has its own name (time zone database: 4 November 2018 in Brazil).
+func TestParseDateWithoutMidnight(t *testing.T) {
+	zone, err := time.LoadLocation("America/Sao_Paulo")
+	require.NoError(t, err)
+	d, err := ParseDate("2018-11-04", zone)
+	require.NoError(t, err)
+	require.Equal(t, "2018-11-04", d.Text)
+	require.True(t, d.From.Before(d.To))
 }
 
 func TestParseDateRoundTrip(t *testing.T) {

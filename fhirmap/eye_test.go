@@ -19,6 +19,39 @@ const (
 	unknown = rules.EyeUnknown
 )
 
+// So is it for every LOINC and SNOMED CT row whose description names a side; those whose display names none stay unknown.
+func TestSideOutOfFindingAndOperationCodes(t *testing.T) {
+	file, err := os.Open(filepath.Join(filepath.Dir(sharedData(t)), "clinical", "codes.csv"))
+	require.NoError(t, err)
+	defer file.Close()
+	rows, err := csv.NewReader(file).ReadAll()
+	require.NoError(t, err)
+	seen := map[rules.Eye]int{}
+	for _, row := range rows[1:] {
+		if row[1] == "" || row[0] != sct && row[0] != loinc || strings.Contains(row[2], "ventric") {
+			continue
+		}
+		var s side
+		s.coding(codingJSON{System: row[0], Code: row[1]})
+		got, conflict := s.eye()
+		require.False(t, conflict)
+		display, want := strings.ToLower(row[2]), unknown
+		switch {
+		case strings.Contains(display, "bilateral"), strings.Contains(display, "both eyes"), strings.Contains(display, "right and left"):
+			want = both
+		case strings.Contains(display, "right"):
+			want = right
+		case strings.Contains(display, "left"):
+			want = left
+		}
+		seen[want]++
+		require.Equal(t, want, got, "%s %s", row[1], display)
+	}
+	for _, e := range []rules.Eye{right, left, both, unknown} {
+		require.NotZero(t, seen[e], e.String())
+	}
+}
+
 // The side is read out of the code alone as the code system's own description says it: every ICD-10-CM and ICD-10-PCS row of
 // the project's code material (CMS order file of January 2021) whose description names a side.
 func TestSideOutOfTheCodeAlone(t *testing.T) {
@@ -73,6 +106,8 @@ func TestSideInText(t *testing.T) {
 		"Phaco OD": right, "OS": left, "IOL OU": both, "Phaco R/E": right, "L/E cataract": left, "od": unknown, "os": unknown,
 		"Cataract surgery, right eye": right, "Surgery of cataract of left eye (procedure)": left,
 		"right and left eye": both, "right eye and left eye": both, "right & left eyes": both, "OD + OS": both,
+		// beside a thing that only an eye has
+		"Trabeculectomy, left": left, "Right pupil Diameter": right, "Pupil shape of Right pupil": right, "Phaco left": left,
 		// not a side of an eye
 		"": unknown, "left a message": unknown, "right away": unknown, "take 1 OD": right,
 		"history of left hip replacement": unknown, "he was right": unknown, "all rights reserved": unknown,
@@ -112,6 +147,9 @@ func TestSidesByRank(t *testing.T) {
 		"OPCS-4":                         {[]conceptJSON{code("https://fhir.hl7.org.uk/Id/opcs-4", "Z94.2")}, right, false},
 		"post-coordinated":               {[]conceptJSON{code(sct, "71341001:272741003=7771000")}, left, false},
 		"post-coordinated, with terms":   {[]conceptJSON{code(sct, "231744001 |X|:{363704007 |Site|=81745001,272741003 |Laterality| = 24028007 |Right|}")}, right, false},
+		"OPCS-4 without its dot":         {[]conceptJSON{code("https://fhir.nhs.uk/Id/opcs-4", "Z943")}, left, false},
+		"post-coordinated by its site":   {[]conceptJSON{code(sct, "13793006|Destructive procedure of left 24028007|:405813007|Site|=8966001|Left eye|")}, left, false},
+		"post-coordinated, two groups":   {[]conceptJSON{code(sct, "1:{363704007=2,272741003=7771000},{363704007=2,272741003=24028007}")}, both, false},
 		"ICD-10-CM":                      {[]conceptJSON{code(icd10cm, "H40.1421")}, left, false},
 		"two codes that contradict":      {[]conceptJSON{code(sct, "18944008"), code(sct, "8966001")}, unknown, true},
 		"both sides with one":            {[]conceptJSON{code(sct, "40638003"), code(sct, "8966001")}, both, false},

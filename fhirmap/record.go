@@ -105,8 +105,11 @@ func (r *Record) Mark(typ string, s rules.ReadState) {
 	}
 }
 
-// AddPage reads one page of a search for a type; want "" takes any type. An error means that the page as a whole is lost.
-func (r *Record) AddPage(want string, body []byte) (Page, error) {
+// AddPage reads one page of a search for a type; want "" takes any type, and Bundles inside the Bundle, as in the answer to
+// a batch. An error means that the page as a whole is lost.
+func (r *Record) AddPage(want string, body []byte) (Page, error) { return r.addPage(want, body, 0) }
+
+func (r *Record) addPage(want string, body []byte, level int) (Page, error) {
 	var entries []BundleEntry
 	var heads []headJSON
 	info, err := WalkBundle(body, r.o.Limits, func(e BundleEntry) error {
@@ -131,6 +134,18 @@ func (r *Record) AddPage(want string, body []byte) (Page, error) {
 		typ := heads[i].ResourceType
 		if typ == "OperationOutcome" {
 			page.Incomplete = page.Incomplete || incomplete(e.Resource)
+			continue
+		}
+		if typ == "Bundle" && want == "" {
+			if level == maxBundles {
+				return page, fmt.Errorf("%w: Bundles in Bundles", errPage)
+			}
+			inner, err := r.addPage("", e.Resource, level+1)
+			if err != nil {
+				return page, err
+			}
+			page.Matches += inner.Matches
+			page.Incomplete = page.Incomplete || inner.Incomplete || inner.Next != ""
 			continue
 		}
 		// A server need not say which entries matched: then those of the type asked for did.
@@ -607,17 +622,24 @@ func (r *Record) sideOf(p *pending) side {
 // Dropped are the entries that could not be read so far.
 func (r *Record) Dropped() []rules.Dropped { return r.dropped }
 
-// Patients lists the patients of a Bundle, Patient/id, in their order.
+// Patients lists the patients of a Bundle, and of Bundles inside it, Patient/id, in their order.
 func Patients(body []byte) ([]string, error) {
 	var out []string
-	_, err := WalkBundle(body, Limits{}, func(e BundleEntry) error {
-		if h := e.head(); h.ResourceType == "Patient" && validID(h.ID) && !slices.Contains(out, "Patient/"+h.ID) {
-			out = append(out, "Patient/"+h.ID)
-		}
-		return nil
-	})
-	if err != nil {
+	if err := patients(body, 0, &out); err != nil {
 		return nil, fmt.Errorf("read the Bundle: %w", err)
 	}
 	return out, nil
+}
+
+func patients(body []byte, level int, out *[]string) error {
+	_, err := WalkBundle(body, Limits{}, func(e BundleEntry) error {
+		switch h := e.head(); {
+		case h.ResourceType == "Bundle" && level < maxBundles:
+			return patients(e.Resource, level+1, out)
+		case h.ResourceType == "Patient" && validID(h.ID) && !slices.Contains(*out, h.ref()):
+			*out = append(*out, h.ref())
+		}
+		return nil
+	})
+	return err
 }
