@@ -6,7 +6,7 @@
 //	bundle.go        a page is walked once; its entries are handed out raw, so that one that is broken loses no other
 //	record.go        each entry goes to the decoder of its type; what cannot be read is dropped alone, with its reason
 //	medication.go …  the decoders: small structs of our own, strict, one file for each kind of record
-//	concept.go date.go eye.go status.go   what the types have in common
+//	concept.go date.go status.go eye.go eyecode.go bodysite.go   what the types have in common
 //
 // Outwards: desired.go and standing.go, compared by reconcile.go; flag.go, task.go and provenance.go build.
 //

@@ -70,6 +70,7 @@ func (r *Record) procedure(x resource) error {
 		x.entry = e
 		x.entry.Kind, x.entry.Part, x.entry.Concepts = kind, name, c
 		x.entry.Qualifiers = append(x.entry.Qualifiers[:len(x.entry.Qualifiers):len(x.entry.Qualifiers)], e.Concepts...)
+		x.entry.Ended = e.Ended && kind == rules.Device // that the operation is over does not end what went wrong in it
 		x.device = device
 		r.entries = append(r.entries, x)
 	}

@@ -425,6 +425,9 @@ func restrictedLoosely(meta any) bool {
 }
 
 func conceptName(v any) string {
+	if list, ok := v.([]any); ok && len(list) > 0 {
+		v = list[0]
+	}
 	m, ok := v.(map[string]any)
 	if !ok {
 		return ""
@@ -545,20 +548,24 @@ func (r *Record) History() rules.History {
 		}
 	}
 	counts := map[string]int{}
+	order := make([]*pending, len(r.entries))
 	for i := range r.entries {
-		e, ok := r.finish(&r.entries[i])
+		order[i] = &r.entries[i]
+	}
+	slices.SortStableFunc(order, func(x, y *pending) int {
+		return cmp.Or(strings.Compare(x.entry.Reference, y.entry.Reference), strings.Compare(x.entry.Part, y.entry.Part))
+	})
+	for _, p := range order {
+		e, ok := r.finish(p)
 		if !ok {
-			h.Dropped = append(h.Dropped, rules.Dropped{Type: r.entries[i].typ, Reason: rules.DropMissing, Name: displayName(e)})
+			h.Dropped = append(h.Dropped, rules.Dropped{Type: p.typ, Reason: rules.DropMissing, Name: displayName(e)})
 			continue
 		}
-		counts[r.entries[i].typ]++
+		counts[p.typ]++
 		h.Entries = append(h.Entries, e)
 	}
-	slices.SortStableFunc(h.Entries, func(x, y rules.Entry) int {
-		return strings.Compare(x.Reference+" "+x.Part, y.Reference+" "+y.Part)
-	})
 	slices.SortStableFunc(h.Dropped, func(x, y rules.Dropped) int {
-		return strings.Compare(x.Type+" "+string(x.Reason)+" "+x.Name, y.Type+" "+string(y.Reason)+" "+y.Name)
+		return cmp.Or(strings.Compare(x.Type, y.Type), cmp.Compare(x.Reason, y.Reason), strings.Compare(x.Name, y.Name))
 	})
 	for typ, s := range r.states {
 		if !slices.Contains([]string{"Appointment", "Flag", "Task"}, typ) { // those are no history
