@@ -89,7 +89,7 @@ func TestReadingGoesOn(t *testing.T) {
 		require.Eventually(t, func() bool {
 			_, err := s.Publish(t.Context(), "clinic.booking.a", []byte(step.name), step.name)
 			return err == nil
-		}, 20*time.Second, 50*time.Millisecond, step.name)
+		}, 60*time.Second, 50*time.Millisecond, step.name)
 		requireRead(t, got, step.name)
 		t.Logf("%s: read on after %s", step.name, time.Since(start))
 	}
