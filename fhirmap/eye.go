@@ -53,7 +53,7 @@ func (s side) eye() (e rules.Eye, conflict bool) {
 		return rules.EyeUnknown, true
 	case coded == rules.EyeUnknown:
 		return written, c2
-	case (coded == rules.RightEye && written == rules.LeftEye) || (coded == rules.LeftEye && written == rules.RightEye):
+	case c2, (coded == rules.RightEye && written == rules.LeftEye) || (coded == rules.LeftEye && written == rules.RightEye):
 		return rules.EyeUnknown, true
 	default:
 		return coded, false
@@ -63,8 +63,10 @@ func (s side) eye() (e rules.Eye, conflict bool) {
 // concept reads the coded side from the codings of a concept and the written one from its texts.
 func (s *side) concept(c conceptJSON, kind textKind) {
 	for _, k := range c.Coding {
-		s.coding(k)
-		s.written.add(eyeInText(k.Display, kind))
+		before := s.coded
+		if s.coding(k); s.coded == before {
+			s.written.add(eyeInText(k.Display, kind)) // else the display only repeats its code
+		}
 	}
 	s.written.add(eyeInText(c.Text, kind))
 }

@@ -178,3 +178,16 @@ func FuzzEyeInText(f *testing.F) {
 		require.Contains(t, []rules.Eye{unknown, right, left, both, contradiction}, eyeInText(s, textKind(kind%3)))
 	})
 }
+
+// A display that repeats its own code is no second statement, and does not hide that the text names the other side.
+func TestTextAgainstCodedSite(t *testing.T) {
+	var s side
+	s.concept(conceptJSON{Coding: []codingJSON{{System: "http://snomed.info/sct", Code: "18944008", Display: "Right eye structure"}}}, siteText)
+	eye, conflict := s.eye()
+	require.Equal(t, rules.RightEye, eye)
+	require.False(t, conflict)
+	s.concept(conceptJSON{Text: "Posterior synechiae left eye"}, nameText)
+	eye, conflict = s.eye()
+	require.Equal(t, rules.EyeUnknown, eye)
+	require.True(t, conflict)
+}

@@ -102,8 +102,15 @@ type assessor struct {
 	standing map[string]bool // ids of factors with evidence, of any eye
 	asks     []ask
 	cautions map[string]bool // ids of cautions that some record calls for
+	upsets   []upset         // what may have made a pupil smaller
 	nameless []string        // drugs that nobody can read
 	named    []string        // drugs recorded by name only
+}
+
+// upset is an operation, a disease or a drop after which an earlier large pupil reassures nobody.
+type upset struct {
+	eye  Eye
+	when Date
 }
 
 type ask struct {
@@ -151,7 +158,11 @@ func (a *assessor) before(e *Entry) bool {
 	if !e.Start.Known() && e.End.Known() && !e.End.From.Before(cut) && e.Kind != Medication {
 		return false
 	}
-	return !e.Recorded.Known() || e.Recorded.From.Before(a.at) || e.Recorded.From.Equal(a.at)
+	if e.Recorded.Known() {
+		return !e.Recorded.From.After(a.at)
+	}
+	// Nobody said when it was written down: what happened later was not known yet. A drug that is only intended was.
+	return !e.Start.Known() || !e.Start.From.After(a.at) || e.Status == "intended"
 }
 
 // read sorts the entries: evidence to its eyes, measurements aside, questions to the gaps.
@@ -181,6 +192,9 @@ func (a *assessor) read() {
 				a.nameless = append(a.nameless, name)
 			}
 		}
+		if when := entryDate(e); when.Known() && a.cat.changesPupil(e, hits) {
+			a.upsets = append(a.upsets, upset{e.Eye, when})
+		}
 		for _, hit := range hits {
 			if e.Kind == Intolerance {
 				a.gap(GapAskMedication, fmt.Sprintf("%s: intolerance recorded%s, so it was taken; ask when and for how long", nameable(e, hit.Factor.Name), dateSuffix(e)))
@@ -194,6 +208,23 @@ func (a *assessor) read() {
 			a.addEvidence(hit, e)
 		}
 	}
+}
+
+// changesPupil reports that a pupil measured before e may be smaller since: an operation on the lens or for another cause of
+// a small pupil, or a disease or drop that makes one.
+func (c *Catalogue) changesPupil(e *Entry, hits []Hit) bool {
+	if e.Kind == Procedure && c.LensDone(e) {
+		return true
+	}
+	return slices.ContainsFunc(hits, func(h Hit) bool {
+		f := h.Factor
+		return f.Hazard == SmallPupil && f.Measure == nil && !f.ContextOnly && e.Kind != Intolerance && (e.Kind == Procedure || f.Level >= Moderate)
+	})
+}
+
+// upsetSince reports that something which may have made the pupil of eye smaller is, or may be, later than d.
+func (a *assessor) upsetSince(eye Eye, d Date) bool {
+	return slices.ContainsFunc(a.upsets, func(u upset) bool { return u.eye.MayBe(eye) && u.when.To.After(d.To) })
 }
 
 // restrictedName stands for what a security label forbids to name.
@@ -277,7 +308,8 @@ func (a *assessor) addSize(f *Factor, e *Entry) {
 		return // a measurement without a number says nothing, and pupil-not-measured will say that
 	}
 	refuse := func(why string) {
-		a.gap(GapPupilUnusable, fmt.Sprintf("%s %s%s: %s", m.Name, amountText(*e.Amount), dateSuffix(e), why))
+		// Whether it was dilated is the very question: it is called a pupil.
+		a.gap(GapPupilUnusable, fmt.Sprintf("%s %s%s: %s", strings.TrimPrefix(m.Name, "dilated "), amountText(*e.Amount), dateSuffix(e), why))
 	}
 	mm, ok := millimetres(*e.Amount)
 	switch {
@@ -480,6 +512,9 @@ func (a *assessor) finding(f *Factor, eye Eye, s *side) Finding {
 		x.Sources = append(x.Sources, src.Text)
 	}
 	x.Text = a.cat.Line(f.Hazard, s.level, eye, reason, 0)
+	if f.ContextOnly {
+		x.Text = clip(reason, LineMax) // no hazard and no eye: it is none
+	}
 	return x
 }
 
@@ -501,20 +536,32 @@ func (a *assessor) questions(findings []Finding) {
 		return
 	}
 	var missing []Eye
+	outdated := false
 	for _, eye := range a.op.Eye.Sides() {
-		if !slices.ContainsFunc(a.sizes[pupil][eye], func(s size) bool {
-			d := entryDate(s.entry)
-			return !s.unsided && d.Known() && a.at.Sub(d.To) <= a.set.PupilMaxAge
-		}) {
+		recent, holds := false, false
+		for _, s := range a.sizes[pupil][eye] {
+			if d := entryDate(s.entry); !s.unsided && d.Known() && a.at.Sub(d.To) <= a.set.PupilMaxAge {
+				recent = true
+				holds = holds || !a.upsetSince(eye, d)
+			}
+		}
+		if !holds {
 			missing = append(missing, eye)
+			outdated = outdated || recent
 		}
 	}
-	switch len(missing) {
-	case 1:
-		a.gaps = append(a.gaps, a.cat.gap(GapPupilNotMeasured, a.cat.Wording.Eyes[missing[0].String()]))
-	case 2:
-		a.gaps = append(a.gaps, a.cat.gap(GapPupilNotMeasured, a.cat.Wording.Eyes[BothEyes.String()]))
+	if len(missing) == 0 {
+		return
 	}
+	eye := missing[0]
+	if len(missing) == 2 {
+		eye = BothEyes
+	}
+	name := a.cat.Wording.Eyes[eye.String()]
+	if outdated {
+		name += " (last one before a later operation, disease or drop of the eye)"
+	}
+	a.gaps = append(a.gaps, a.cat.gap(GapPupilNotMeasured, name))
 }
 
 // pupilFactor is the factor that measures the dilated pupil, if the catalogue has one.
@@ -591,18 +638,33 @@ func (a *assessor) eyeGaps() {
 	switch {
 	case a.op.EyeConflict:
 		a.gaps = append(a.gaps, a.cat.gap(GapEyeCheck, "the booking names two sides"))
+	case a.op.Eye == BothEyes:
+		a.gaps = append(a.gaps, a.cat.gap(GapEyeCheck, "the booking names both eyes"))
 	case a.op.Eye == EyeUnknown:
 		a.gaps = append(a.gaps, a.cat.gap(GapEyeUnknown, ""))
 	}
 	if a.op.Eye != RightEye && a.op.Eye != LeftEye {
 		return
 	}
+	var unsided *Entry
+	fellowDone := false
 	for i := range a.h.Entries {
 		e := &a.h.Entries[i]
-		if e.Standing != Counts || e.Eye&a.op.Eye == 0 || !a.before(e) || !a.cat.LensDone(e) {
+		if e.Standing != Counts || !a.before(e) || !a.cat.LensDone(e) {
 			continue
 		}
-		a.gaps = append(a.gaps, a.cat.gap(GapEyeCheck, fmt.Sprintf("a lens operation of this eye is on record%s", dateSuffix(e))))
+		switch {
+		case e.Eye == EyeUnknown:
+			unsided = e
+		case e.Eye&a.op.Eye != 0:
+			a.gaps = append(a.gaps, a.cat.gap(GapEyeCheck, fmt.Sprintf("a lens operation of this eye is on record%s", dateSuffix(e))))
+		default:
+			fellowDone = true
+		}
+	}
+	// One whose side nobody wrote down is the other eye's where the other eye is known to be done.
+	if unsided != nil && !fellowDone {
+		a.gaps = append(a.gaps, a.cat.gap(GapEyeCheck, fmt.Sprintf("a lens operation is on record%s, side not recorded", dateSuffix(unsided))))
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -277,7 +278,8 @@ func TestTime(t *testing.T) {
 	trab := func(change ...func(*rules.Entry)) rules.Entry {
 		return entry(rules.Procedure, "Trabeculectomy", change...)
 	}
-	require.NotEmpty(t, assess(rules.RightEye, trab(at("2026-03-15"))).Findings)
+	require.NotEmpty(t, assess(rules.RightEye, trab(at("2026-02-15"))).Findings)
+	require.Empty(t, assess(rules.RightEye, trab(at("2026-03-15"))).Findings, "later than the time of the assessment: nobody knew")
 	require.Empty(t, assess(rules.RightEye, trab(at("2026-03-17"))).Findings)
 	require.NotEmpty(t, assess(rules.RightEye, trab(at("2026"))).Findings, "a year that may lie before it")
 	require.NotEmpty(t, assess(rules.RightEye, trab(undated)).Findings)
@@ -494,4 +496,41 @@ func BenchmarkAssess(b *testing.B) {
 	for b.Loop() {
 		rules.Assess(cat, op, h, now, rules.Settings{})
 	}
+}
+
+// A large pupil reassures nobody when an operation, a disease or a drop that may have made it smaller came later; one that
+// came before the measurement changes nothing.
+func TestLargePupilThatNoLongerHolds(t *testing.T) {
+	large := pupil(7.5, rules.RightEye, "2026-02-01")
+	unmeasured := func(more ...rules.Entry) bool {
+		a := assess(rules.RightEye, append([]rules.Entry{large}, more...)...)
+		return slices.ContainsFunc(a.Gaps, func(g rules.Gap) bool { return g.Kind == rules.GapPupilNotMeasured })
+	}
+	require.False(t, unmeasured())
+	right := func(e *rules.Entry) { e.Eye = rules.RightEye }
+	left := func(e *rules.Entry) { e.Eye = rules.LeftEye }
+	require.True(t, unmeasured(entry(rules.Procedure, "Trabeculectomy", at("2026-02-10"), right)))
+	require.True(t, unmeasured(entry(rules.Procedure, "Vitrectomy", at("2026-02-10"))), "side not recorded")
+	require.True(t, unmeasured(entry(rules.Condition, "Uveitis", at("2026-02-10"), right)))
+	require.True(t, unmeasured(entry(rules.Medication, "Pilocarpine 2 % eye drops", at("2026-02-10"))))
+	require.True(t, unmeasured(entry(rules.Condition, "Uveitis", at("2026"), right)), "may be later")
+	require.False(t, unmeasured(entry(rules.Procedure, "Trabeculectomy", at("2026-02-10"), left)))
+	require.False(t, unmeasured(entry(rules.Procedure, "Trabeculectomy", at("2020-02-10"), right)))
+	require.False(t, unmeasured(entry(rules.Medication, "Tamsulosin", at("2026-02-10"))))
+}
+
+// Two sides in one booking, and a lens operation on record whose side nobody wrote down, ask to check the eye.
+func TestCheckTheEye(t *testing.T) {
+	asks := func(eye rules.Eye, entries ...rules.Entry) bool {
+		return slices.ContainsFunc(assess(eye, entries...).Gaps, func(g rules.Gap) bool { return g.Kind == rules.GapEyeCheck })
+	}
+	implant := func(eye rules.Eye) rules.Entry {
+		return entry(rules.Condition, "Pseudophakia", at("2020"), func(e *rules.Entry) { e.Eye = eye })
+	}
+	require.True(t, asks(rules.BothEyes))
+	require.False(t, asks(rules.RightEye))
+	require.True(t, asks(rules.RightEye, implant(rules.RightEye)))
+	require.True(t, asks(rules.RightEye, implant(rules.EyeUnknown)))
+	require.False(t, asks(rules.RightEye, implant(rules.LeftEye)))
+	require.False(t, asks(rules.RightEye, implant(rules.EyeUnknown), implant(rules.LeftEye)), "the other eye explains it")
 }

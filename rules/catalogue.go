@@ -193,7 +193,9 @@ type Advice struct {
 	PupilUpTo    *float64 `yaml:"pupil_up_to"`
 	PupilAbove   *float64 `yaml:"pupil_above"`
 	ChamberBelow *float64 `yaml:"chamber_below"`
-	Source       string   `yaml:"source"`
+	// ChamberFrom is a least chamber depth in mm; unlike the others it holds where the chamber was not measured.
+	ChamberFrom *float64 `yaml:"chamber_from"`
+	Source      string   `yaml:"source"`
 }
 
 // Caution is what one record asks to be careful with. It raises nothing; its text goes to the actions it belongs to.

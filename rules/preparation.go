@@ -20,7 +20,7 @@ func (a *assessor) preparations(out Assessment) []Preparation {
 		due, clamped := a.due(rule)
 		text := rule.Text
 		if more := a.advice(rule, out); more != "" {
-			text += " " + more
+			text = more + " " + text // what is particular to this eye comes first
 		}
 		text = strings.ReplaceAll(text, "{reason}", strings.Join(reasons, "; "))
 		text = strings.ReplaceAll(text, "{eye}", a.cat.Wording.Eyes[a.op.Eye.String()])
@@ -66,7 +66,8 @@ func (a *assessor) advice(rule PreparationRule, out Assessment) string {
 		case len(x.Factors) > 0 && !stands(x.Factors),
 			x.PupilUpTo != nil && (pupil == 0 || pupil > *x.PupilUpTo),
 			x.PupilAbove != nil && (pupil == 0 || pupil <= *x.PupilAbove),
-			x.ChamberBelow != nil && (chamber == 0 || chamber >= *x.ChamberBelow):
+			x.ChamberBelow != nil && (chamber == 0 || chamber >= *x.ChamberBelow),
+			x.ChamberFrom != nil && chamber != 0 && chamber < *x.ChamberFrom:
 			continue
 		}
 		said = append(said, x.Text)
@@ -76,7 +77,18 @@ func (a *assessor) advice(rule PreparationRule, out Assessment) string {
 			said = append(said, c.Text)
 		}
 	}
-	return strings.Join(said, " ")
+	return strings.Join(slices.Compact(said), " ")
+}
+
+// Particular is what stands in text, an action's words for one operation, before the words that every operation has: what is
+// particular to this eye. It is empty where there is nothing, or where text is not of this rule's wording.
+func (p *PreparationRule) Particular(text string) string {
+	common, _, _ := strings.Cut(p.Text, "{")
+	advice, _, found := strings.Cut(text, common)
+	if !found || common == "" {
+		return ""
+	}
+	return strings.TrimSpace(advice)
 }
 
 // smallest is the smallest standing measurement of a factor in the eye to be operated on, in mm; 0 if there is none.

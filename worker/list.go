@@ -198,6 +198,9 @@ func (l Lister) hazard(s fhirmap.Standing, a rules.Assessment) (operatinglist.Ha
 func (l Lister) prepare(s fhirmap.Standing) operatinglist.Prepare {
 	p := operatinglist.Prepare{Code: s.Preparation, Text: s.Title, Who: s.Who, State: s.Status, Done: !s.Open()}
 	p.Due, _ = time.Parse(time.RFC3339, s.Due) // a Task without a date has none
+	if i := slices.IndexFunc(l.Catalogue.Preparations, func(r rules.PreparationRule) bool { return r.Code == s.Preparation }); i >= 0 {
+		p.Particular = l.Catalogue.Preparations[i].Particular(s.Text)
+	}
 	return p
 }
 
@@ -240,7 +243,7 @@ func (o Offline) Row(a rules.Assessment, name string) operatinglist.Row {
 		row.Hazards = append(row.Hazards, h)
 	}
 	for _, p := range a.Preparations {
-		row.Prepare = append(row.Prepare, operatinglist.Prepare{Code: p.Code, Text: p.Rule.Name, Who: p.Rule.Who, Due: p.Due})
+		row.Prepare = append(row.Prepare, operatinglist.Prepare{Code: p.Code, Text: p.Rule.Name, Who: p.Rule.Who, Due: p.Due, Particular: p.Rule.Particular(p.Text)})
 	}
 	return row
 }

@@ -678,7 +678,7 @@ func TestPlannedOnlyInTheBooking(t *testing.T) {
 func TestLevelsToStartFrom(t *testing.T) {
 	c := builtIn(t)
 	want := map[rules.Level][]string{
-		rules.High: {"tamsulosin", "silodosin", "floppy-iris-recorded", "small-pupil-recorded", "pupil-device-used", "posterior-synechiae"},
+		rules.High: {"tamsulosin", "silodosin", "floppy-iris-recorded", "small-pupil-recorded", "pinpoint-pupil", "pupil-device-used", "posterior-synechiae"},
 		rules.Moderate: {
 			"alfuzosin", "terazosin", "doxazosin", "prazosin", "other-alpha-1-antagonist", "risperidone", "paliperidone", "quetiapine",
 			"chlorpromazine", "pseudoexfoliation", "filtering-surgery", "drainage-device", "chronic-miotic-drops", "uveitis", "anterior-uveitis",

@@ -52,6 +52,8 @@ type taskJSON struct {
 	Due   string `json:"due"`
 	State string `json:"state"`
 	Done  bool   `json:"done"`
+	// Particular is what this eye asks for beyond what the action always is.
+	Particular string `json:"particular,omitempty"`
 }
 
 // WriteJSON writes one object per row, one per line, in the order of WriteText. Lists are never null and times are RFC 3339
@@ -84,7 +86,7 @@ func (l List) rowJSON(r Row) rowJSON {
 	}
 	for _, p := range r.Prepare {
 		out.Tasks = append(out.Tasks, taskJSON{
-			Code: p.Code, Text: p.Text, Who: p.Who, Due: l.stamp(p.Due), State: p.State, Done: p.Done,
+			Code: p.Code, Text: p.Text, Who: p.Who, Due: l.stamp(p.Due), State: p.State, Done: p.Done, Particular: p.Particular,
 		})
 	}
 	return out

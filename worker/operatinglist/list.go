@@ -77,6 +77,8 @@ type Prepare struct {
 	Text string
 	Who  string
 	Due  time.Time // zero: no date
+	// Particular is what this eye asks for beyond what the action always is.
+	Particular string
 	// State is how it stands: "" or requested while open, else what became of it (done by …, rejected, cancelled).
 	State string
 	// Done reports that it is answered and needs nobody any more.

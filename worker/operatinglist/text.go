@@ -359,6 +359,25 @@ func (p *printer) prepare(r Row) {
 		}
 		p.put("  " + pad(label, gutter-2) + line)
 	}
+	if said := r.particular(); len(said) > 0 {
+		p.line("with", bold, strings.Join(said, " "))
+	}
+}
+
+// particular are the sentences of what this eye asks for, each once, though more than one action says them.
+func (r Row) particular() []string {
+	var said []string
+	for _, a := range r.Prepare {
+		if a.Done {
+			continue
+		}
+		for s := range strings.SplitAfterSeq(clean(a.Particular), ". ") {
+			if s = strings.TrimSpace(s); s != "" && !slices.Contains(said, s) {
+				said = append(said, s)
+			}
+		}
+	}
+	return said
 }
 
 func (p *printer) tick(a Prepare) string {
