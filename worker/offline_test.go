@@ -33,7 +33,7 @@ func sharedData(t *testing.T, part string) string {
 	return dir
 }
 
-func offline(t *testing.T) Offline {
+func offline(t testing.TB) Offline {
 	return Offline{Config: DefaultConfig(), Catalogue: testCatalogue(t), At: time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC), Version: "test"}
 }
 
