@@ -83,7 +83,7 @@ func (r *Record) medication(x resource) error {
 	}
 	e := rules.Entry{
 		Reference: x.ref(), Kind: rules.Medication, Standing: verdict.standing, Ended: verdict.ended, Status: m.Status,
-		Restricted: m.Meta.restricted(),
+		Restricted: m.Meta.restricted(), Given: x.ResourceType == "MedicationAdministration",
 	}
 	if x.ResourceType == "MedicationRequest" {
 		wish, ok := intents[m.Intent]

@@ -78,6 +78,9 @@ type side struct {
 	beside  bool // counts only beside another factor
 	// current reports that something it rests on is not over.
 	current bool
+	// regular reports a record of a drug that is no single administration; given are the days of those that are.
+	regular bool
+	given   []string
 }
 
 // size is one usable measurement of one eye.
@@ -268,6 +271,9 @@ func (a *assessor) addEvidence(hit Hit, e *Entry) {
 		level = NoLevel
 	}
 	reason, rank := a.reason(f, e)
+	if hit.How == BySpelling {
+		reason += ", matched by spelling, confirm"
+	}
 	at := e.Eye
 	if f.Eyes == "both" {
 		at = BothEyes
@@ -275,6 +281,11 @@ func (a *assessor) addEvidence(hit Hit, e *Entry) {
 	for _, eye := range at.Sides() {
 		s := a.put(eye, f, level, ev, reason, rank, false, at == EyeUnknown)
 		s.current = s.current || !e.Ended
+		if day := entryDate(e).Text; !e.Given {
+			s.regular = true
+		} else if !slices.Contains(s.given, day) {
+			s.given = append(s.given, day)
+		}
 	}
 	if f.Fellow != NoLevel && (at == RightEye || at == LeftEye) {
 		a.put(at.Fellow(), f, f.Fellow, ev, reason, rank, true, false)
@@ -438,6 +449,10 @@ func (a *assessor) findings() (findings, context []Finding) {
 			if s.beside && !a.besideAnother(eye, f) {
 				s.level = NoLevel
 			}
+			if f.Regular && !s.regular && len(s.given) < 2 && s.level > NoLevel {
+				s.level = NoLevel
+				a.gap(GapAskMedication, fmt.Sprintf("%s: on record as given once%s; ask whether it was ever taken regularly", s.name(f), dated(s.given)))
+			}
 			if f.Settled != NoLevel && s.level == f.Level && !s.current && len(s.evidence) == 1 {
 				s.level = f.Settled
 			}
@@ -470,6 +485,22 @@ func (a *assessor) findings() (findings, context []Finding) {
 	}
 	slices.SortStableFunc(findings, func(x, y Finding) int { return cmp.Compare(y.Level, x.Level) })
 	return findings, context
+}
+
+// name is the factor's name, unless every record of it forbids to name it.
+func (s *side) name(f *Factor) string {
+	if slices.ContainsFunc(s.evidence, func(e Evidence) bool { return !e.Restricted }) {
+		return f.Name
+	}
+	return restrictedName
+}
+
+// dated is the one day of a list, with a space before it; "" if it is not known.
+func dated(days []string) string {
+	if len(days) == 0 || days[0] == "" {
+		return ""
+	}
+	return " " + days[0]
 }
 
 func (s *side) same(o *side) bool {

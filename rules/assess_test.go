@@ -534,3 +534,31 @@ func TestCheckTheEye(t *testing.T) {
 	require.False(t, asks(rules.RightEye, implant(rules.LeftEye)))
 	require.False(t, asks(rules.RightEye, implant(rules.EyeUnknown), implant(rules.LeftEye)), "the other eye explains it")
 }
+
+// evidence.md section 8: chronic miotics and regular antipsychotics count, one dose does not; it asks.
+func TestGivenOnceIsNotTakenRegularly(t *testing.T) {
+	given := func(day string) rules.Entry {
+		return entry(rules.Medication, "pilocarpine 2% eye drops", at(day), over, func(e *rules.Entry) { e.Given, e.Reference = true, "medication/given-"+day })
+	}
+	once := assess(rules.RightEye, given("2024-02-03"))
+	require.Empty(t, findings(once))
+	require.Contains(t, once.Gaps, rules.Gap{Kind: rules.GapAskMedication, Text: "miotic drops: on record as given once 2024-02-03; ask whether it was ever taken regularly"})
+	require.NotEmpty(t, findings(assess(rules.RightEye, given("2024-02-03"), given("2024-02-04"))), "on two days")
+	require.NotEmpty(t, findings(assess(rules.RightEye, given("2024-02-03"), entry(rules.Medication, "pilocarpine 2% eye drops"))), "and prescribed")
+	require.NotEmpty(t, findings(assess(rules.RightEye, entry(rules.Medication, "tamsulosin", func(e *rules.Entry) { e.Given = true }))), "one tablet of tamsulosin counts")
+}
+
+func TestLineSaysWhatTheTextSays(t *testing.T) {
+	for text, want := range map[string]string{
+		"tamsulosin 0.4 mg":          "tamsulosin, current",
+		"tamsulosin (stopped by GP)": "tamsulosin, past use by its text, recorded 2020-05-06 (still counts)",
+		"was on tamsulosin":          "tamsulosin, past use by its text, recorded 2020-05-06 (still counts)",
+		"tamsulosine previously":     "tamsulosin, past use by its text, recorded 2020-05-06 (still counts)",
+		"tamsulosn":                  "tamsulosin, current, matched by spelling, confirm",
+	} {
+		f := assess(rules.RightEye, entry(rules.Medication, text)).Findings
+		require.Len(t, f, 1, text)
+		require.Equal(t, rules.High, f[0].Level, text)
+		require.Equal(t, want, f[0].Reason, text)
+	}
+}

@@ -66,6 +66,8 @@ type Factor struct {
 	Fellow Level `yaml:"fellow"`
 	// Settled is the level where all there is is one record, and that one is over; NoLevel (the default) makes no difference.
 	Settled Level `yaml:"settled"`
+	// Regular factors count only where the drug was taken regularly: what was given on one day alone is context, and a question.
+	Regular bool `yaml:"regular"`
 	// Planned factors concern the operation that is booked and are found in the booking only (Catalogue.Planned), never in
 	// the history: the other eye's laser says nothing about this one.
 	Planned bool `yaml:"planned"`

@@ -78,6 +78,8 @@ type Entry struct {
 	Ended bool
 	// Start and End bound when it happened. End is known only when it is over.
 	Start, End Date
+	// Given reports a single administration of a drug: proof that it was taken then, and not that it was taken regularly.
+	Given bool
 	// Recorded is when it was written down or asserted.
 	Recorded Date
 	// Eye is the side the record gives; EyeConflict reports that it gives two that contradict each other (Eye is then

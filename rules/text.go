@@ -243,6 +243,18 @@ func deniedAfter(ws []word, j int) bool {
 	return true
 }
 
+// past are the words by which a drug's own name says that it is over, whatever the status of the record. They change the words
+// of a warning and never its level.
+var past = set("stopped ceased discontinued previous previously prev former formerly past until ex")
+
+// saysPast reports that the name of e speaks of past use: "tamsulosin (stopped 2014)", "was on tamsulosin".
+func saysPast(e *Entry) bool {
+	return slices.ContainsFunc(e.Concepts, func(c Concept) bool {
+		ws := words(c.Text)
+		return slices.ContainsFunc(ws, func(w word) bool { return past[w.text] }) || within(ws, []string{"was", "on"})
+	})
+}
+
 // ofRelative reports that a family member is named in the clause and is the one meant.
 func ofRelative(ws []word, i, j int) bool {
 	clause := ws[i].clause

@@ -36,6 +36,11 @@ func (a *assessor) reason(f *Factor, e *Entry) (string, int) {
 	d := entryDate(e)
 	if e.Kind == Medication {
 		switch {
+		case !e.Ended && saysPast(e):
+			if d.Known() {
+				return f.Name + ", past use by its text, recorded " + d.Text + stillCounts(f), 2
+			}
+			return f.Name + ", past use by its text, date unknown" + stillCounts(f), 0
 		case !e.Ended:
 			if d.Known() {
 				return f.Name + ", current", 4

@@ -219,9 +219,9 @@ func (l Lister) siteGaps() []string {
 }
 
 // Row is an assessment as a row of the operating list, where no record system holds Flags and Tasks.
-func (o Offline) Row(a rules.Assessment, name string) operatinglist.Row {
+func (o Offline) Row(a rules.Assessment, r Result) operatinglist.Row {
 	row := operatinglist.Row{
-		Start: a.Operation.Start, Patient: name, PatientID: a.Patient, Appointment: a.Operation.Appointment, Eye: a.Operation.Eye,
+		Start: a.Operation.Start, Patient: r.Name, PatientID: a.Patient, Born: r.Born, Appointment: a.Operation.Appointment, Eye: a.Operation.Eye,
 		Service: a.Operation.Service, Outcome: a.Outcome, Complete: a.Complete,
 	}
 	for _, g := range a.Gaps {

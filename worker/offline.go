@@ -30,9 +30,19 @@ type Offline struct {
 type Result struct {
 	Patient     string
 	Name        string
+	Born        string // as the record gives it; "" if it does not
 	Assessments []rules.Assessment
-	// Transaction is the Bundle that the worker would send to an empty server; nil if nothing would be written.
-	Transaction []byte
+
+	offline   *Offline
+	situation fhirmap.Situation
+}
+
+// Transaction is the Bundle that the worker would send to a server that holds nothing of ours; nil if nothing would be written.
+func (r Result) Transaction() ([]byte, error) {
+	if r.offline == nil {
+		return nil, nil
+	}
+	return r.offline.transaction(r.situation)
 }
 
 // maxDepth bounds the nesting of what is read from disk.
@@ -124,7 +134,7 @@ func (o Offline) patient(patient string, body []byte) (Result, error) {
 	if len(info.ReplacedBy) > 0 {
 		return Result{Patient: patient}, nil // the survivor's record is assessed
 	}
-	result := Result{Patient: patient, Name: info.Name}
+	result := Result{Patient: patient, Name: info.Name, Born: info.BirthDate}
 	history := record.History()
 	situation := fhirmap.Situation{Patient: patient, BookingsWhole: true, ClientIDs: true, At: o.At, Direct: map[string]int{}}
 	for _, op := range o.operations(record, patient) {
@@ -137,8 +147,8 @@ func (o Offline) patient(patient string, body []byte) (Result, error) {
 		situation.Assessments = append(situation.Assessments, a)
 		situation.Bookings = append(situation.Bookings, fhirmap.Booking{Operation: op, Ahead: true})
 	}
-	result.Transaction, err = o.transaction(situation)
-	return result, err
+	result.offline, result.situation = &o, situation
+	return result, nil
 }
 
 // operations are what is assessed: booked appointments; without any appointment each lens procedure or service request at

@@ -140,7 +140,9 @@ func TestFilesOfEveryForm(t *testing.T) {
 		require.Len(t, got, 2, name)
 		require.Equal(t, rules.Flagged, got[0].Assessments[0].Outcome, name)
 		require.Equal(t, rules.NoneFound, got[1].Assessments[0].Outcome, name)
-		require.NotContains(t, string(got[1].Transaction), `"Flag"`, name)
+		bundle, err := got[1].Transaction()
+		require.NoError(t, err, name)
+		require.NotContains(t, string(bundle), `"Flag"`, name)
 	}
 	cut := results(t, strings.Replace(bundleOf(offlinePatient), `"type"`, `"link":[{"relation":"next","url":"x"}],"type"`, 1))
 	require.Equal(t, rules.NotAssessed, cut[0].Assessments[0].Outcome, "a page without its next one is not the whole record")
@@ -163,6 +165,9 @@ func FuzzOffline(f *testing.F) {
 				if a.Outcome == "" {
 					t.Fatal("an assessment without an outcome")
 				}
+			}
+			if _, err := r.Transaction(); err != nil {
+				t.Fatal(err)
 			}
 			return nil
 		})

@@ -114,9 +114,17 @@ func (m patientMaker) site(c oracleCode, many bool) string {
 	return `,"bodySite":` + site
 }
 
-func (m patientMaker) drug(id, patient string, c oracleCode) string {
+// regularDrugs count for us only when taken regularly, while the second reading takes one administration for enough: that they
+// were given once is told apart in rules' own tests.
+var regularDrugs = []string{"antipsychotic-named", "pilocarpine-drops", "other-miotic-drops"}
+
+func (m patientMaker) drug(id, patient, factor string, c oracleCode) string {
 	subject := fmt.Sprintf(`"id":%q,"subject":{"reference":"Patient/%s"},"medicationCodeableConcept":%s`, id, patient, concept(c))
-	switch m.IntN(4) {
+	forms := 4
+	if slices.Contains(regularDrugs, factor) {
+		forms = 3
+	}
+	switch m.IntN(forms) {
 	case 0:
 		never := pick(m, "", "", "", `,"doNotPerform":true`)
 		return fmt.Sprintf(`{"resourceType":"MedicationRequest","status":%q,"intent":%q,%s%s%s}`,
@@ -148,7 +156,7 @@ func (m patientMaker) record(id, patient string) string {
 	subject := fmt.Sprintf(`"id":%q,"subject":{"reference":"Patient/%s"}`, id, patient)
 	switch {
 	case slices.Contains(oracleDrugs, factor):
-		return m.drug(id, patient, c)
+		return m.drug(id, patient, factor, c)
 	case strings.HasPrefix(factor, "dilated-pupil"):
 		value := pick(m, `"value":4.2,"unit":"mm","code":"mm"`, `"value":5.0,"unit":"mm","code":"mm"`, `"value":5.1,"unit":"mm","code":"mm"`,
 			`"value":6.0,"unit":"mm","code":"mm"`, `"value":0.55,"unit":"cm","code":"cm"`, `"value":7.4,"unit":"mm","code":"mm"`, `"value":45,"unit":"mm","code":"mm"`)

@@ -50,14 +50,18 @@ func runAssess(_ context.Context, s surroundings, args []string) error {
 				}
 			}
 		case "fhir":
-			if r.Transaction != nil {
-				if _, err := s.out.Write(append(bytes.TrimSpace(r.Transaction), '\n')); err != nil {
+			bundle, err := r.Transaction()
+			if err != nil {
+				return err
+			}
+			if bundle != nil {
+				if _, err := s.out.Write(append(bytes.TrimSpace(bundle), '\n')); err != nil {
 					return fmt.Errorf("write: %w", err)
 				}
 			}
 		default:
 			for _, a := range r.Assessments {
-				list.Rows = append(list.Rows, offline.Row(a, r.Name))
+				list.Rows = append(list.Rows, offline.Row(a, r))
 			}
 		}
 		return nil
