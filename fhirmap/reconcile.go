@@ -1,6 +1,7 @@
 package fhirmap
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -32,6 +33,9 @@ type Write struct {
 	// Details are the records it rests on, for the Provenance; Replaces is the resource it follows.
 	Details  []string
 	Replaces string
+	// Withdrawal reports an End that no booking explains which was read: the evidence is gone, or the operation is. Many of them
+	// at once are a fault of the record system.
+	Withdrawal bool
 }
 
 // Closed is a hazard that a person closed and that the record still speaks of: shown, and left closed.
@@ -85,8 +89,12 @@ func (w Writer) Reconcile(s Situation) (Plan, error) {
 	for _, x := range s.Standing {
 		r.byBase[x.Type+" "+x.Base] = append(r.byBase[x.Type+" "+x.Base], x)
 	}
-	for k := range r.byBase {
-		slices.SortFunc(r.byBase[k], func(x, y Standing) int { return x.N - y.N })
+	for k, all := range r.byBase {
+		kept, err := r.single(all)
+		if err != nil {
+			return Plan{}, err
+		}
+		r.byBase[k] = kept
 	}
 	flags := desiredFlags(w.Catalogue, r.patientID, s.Assessments, max(w.MinLevel, rules.Low))
 	for _, f := range flags {
@@ -109,12 +117,56 @@ func (w Writer) Reconcile(s Situation) (Plan, error) {
 	return r.plan, nil
 }
 
+// single sorts the resources of one key by their count, and leaves one for each count. Of two with the same identifier, which
+// two workers may have made where the server chooses the ids, one that a person closed decides for all, else one that a person
+// touched stays, else the oldest; the others are ended.
+func (r *reconciler) single(all []Standing) ([]Standing, error) {
+	slices.SortFunc(all, func(x, y Standing) int {
+		return cmp.Or(x.N-y.N, cmp.Compare(y.personal(), x.personal()), cmp.Compare(x.Start, y.Start), cmp.Compare(x.ID, y.ID))
+	})
+	var kept []Standing
+	for _, s := range all {
+		if len(kept) == 0 || kept[len(kept)-1].N != s.N {
+			kept = append(kept, s)
+			continue
+		}
+		r.twins = append(r.twins, s.Type+"/"+s.ID)
+		closed := kept[len(kept)-1].personal() == closedByPerson
+		if s.Open() && (closed || !s.Touched) {
+			if err := r.end(s, EndedDuplicate); err != nil {
+				return nil, err
+			}
+		}
+	}
+	return kept, nil
+}
+
+// How much of a person's will stands in a resource.
+const (
+	untouched = iota
+	touchedByPerson
+	closedByPerson
+)
+
+func (s Standing) personal() int {
+	switch {
+	case !s.Touched:
+		return untouched
+	case s.Open():
+		return touchedByPerson
+	default:
+		return closedByPerson
+	}
+}
+
 type reconciler struct {
 	w         Writer
 	s         Situation
 	patientID string
 	byBase    map[string][]Standing
 	plan      Plan
+	// twins are resources that stand twice and are not the one that counts.
+	twins []string
 	// wanted holds the bases that should stand.
 	wanted []string
 	// flagRefs maps a flag's base to the reference under which it stands or will stand.
@@ -171,6 +223,12 @@ func (r *reconciler) flag(f desiredFlag) error {
 			return nil
 		}
 		n, replaces = standing.N+1, "Flag/"+standing.ID
+	} else if old, ok := r.predecessor(f); ok {
+		if !old.Open() && old.Touched && !hasNew(f.codes(), old.Evidence) {
+			r.plan.Closed = append(r.plan.Closed, Closed{Hazard: f.hazard, Eye: f.eye, Flag: "Flag/" + old.ID})
+			return nil // closed by a person under the record that was merged into this one
+		}
+		replaces = "Flag/" + old.ID
 	}
 	id, free, deleted := r.free("Flag", f.base, n)
 	if deleted {
@@ -189,6 +247,20 @@ func (r *reconciler) flag(f desiredFlag) error {
 	}
 	r.plan.Writes = append(r.plan.Writes, Write{Type: "Flag", ID: id, Key: state.key, Change: Create, Body: body, Details: state.details, Replaces: replaces})
 	return nil
+}
+
+// predecessor is the Flag about the same hazard of the same eye under a record that was merged into this one: one that a person
+// closed before one that nobody did.
+func (r *reconciler) predecessor(f desiredFlag) (old Standing, ok bool) {
+	for _, s := range r.s.Standing {
+		if s.Type != "Flag" || s.Subject == r.s.Patient || s.Hazard != f.hazard || s.Eye != f.eye || slices.Contains(r.twins, "Flag/"+s.ID) {
+			continue
+		}
+		if !ok || cmp.Or(cmp.Compare(s.personal(), old.personal()), s.N-old.N, cmp.Compare(s.ID, old.ID)) > 0 {
+			old, ok = s, true
+		}
+	}
+	return old, ok
 }
 
 // updateFlag brings a Flag that is as we left it up to date. Evidence that it names and that was neither found now nor
@@ -295,14 +367,14 @@ func (r *reconciler) task(t desiredTask) error {
 	return nil
 }
 
-// answered reports that a person answered the same question of the same operation under another wording of its side: the
-// booking said both, or nothing, and now says right.
+// answered reports that a person answered, or holds, the same question of the same operation under another key: the booking said both, or
+// nothing, and now says right; or the patient's record was merged into this one since.
 func (r *reconciler) answered(t desiredTask) bool {
 	for _, s := range r.s.Standing {
-		if s.Type != "Task" || s.Preparation != t.preparation.Code || !s.Eye.MayBe(t.operation.Eye) || s.Open() || s.Ours() {
+		if s.Type != "Task" || s.Preparation != t.preparation.Code || !s.Eye.MayBe(t.operation.Eye) || s.Ours() {
 			continue
 		}
-		if s.Base == TaskKey(t.operation.Key, r.patientID, s.Eye, s.Preparation) {
+		if s.Base == TaskKey(t.operation.Key, strings.TrimPrefix(s.Subject, "Patient/"), s.Eye, s.Preparation) {
 			return true
 		}
 	}
@@ -333,28 +405,46 @@ func (r *reconciler) updateTask(t desiredTask, standing Standing, state taskStat
 // endRest ends what stands, is ours, and should stand no longer.
 func (r *reconciler) endRest() error {
 	for _, s := range r.s.Standing {
-		if slices.Contains(r.wanted, s.Type+" "+s.Base) || !s.Open() || s.Touched {
+		if slices.Contains(r.wanted, s.Type+" "+s.Base) || !s.Open() || s.Touched || slices.Contains(r.twins, s.Type+"/"+s.ID) {
 			continue
 		}
-		why := r.whyEnd(s)
-		if why == "" {
-			continue
+		if why := r.whyEnd(s); why != "" {
+			if err := r.end(s, why); err != nil {
+				return err
+			}
 		}
-		var body []byte
-		var err error
-		if s.Type == "Flag" {
-			body, err = r.w.endFlag(s, why, r.s.At)
-		} else {
-			body, err = r.w.cancelTask(s, why, r.s.At)
-		}
-		if err != nil {
-			return fmt.Errorf("end %s: %w", s.Type, err)
-		}
-		r.plan.Writes = append(r.plan.Writes, Write{
-			Type: s.Type, ID: s.ID, Key: numbered(s.Base, s.N), Change: End, Version: s.Version, Body: body, Details: s.Details,
-		})
 	}
 	return nil
+}
+
+// end makes a Flag inactive or cancels a Task.
+func (r *reconciler) end(s Standing, why Ended) error {
+	var body []byte
+	var err error
+	if s.Type == "Flag" {
+		body, err = r.w.endFlag(s, why, r.s.At)
+	} else {
+		body, err = r.w.cancelTask(s, why, r.s.At)
+	}
+	if err != nil {
+		return fmt.Errorf("end %s: %w", s.Type, err)
+	}
+	r.plan.Writes = append(r.plan.Writes, Write{
+		Type: s.Type, ID: s.ID, Key: numbered(s.Base, s.N), Change: End, Version: s.Version, Body: body, Details: s.Details,
+		Withdrawal: r.withdrawal(s, why),
+	})
+	return nil
+}
+
+// withdrawal reports that no booking which was read explains the end of s.
+func (r *reconciler) withdrawal(s Standing, why Ended) bool {
+	switch why {
+	case EndedEvidence:
+		return true
+	case EndedNoOperation:
+		return !slices.ContainsFunc(r.s.Bookings, func(b Booking) bool { return b.Ended != "" && b.Operation.Eye.MayBe(s.Eye) })
+	}
+	return false
 }
 
 // whyEnd is the proven reason for ending s, or "" where there is none.

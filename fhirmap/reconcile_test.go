@@ -3,6 +3,7 @@ package fhirmap
 import (
 	"bytes"
 	"encoding/json"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -451,4 +452,90 @@ func TestTransactionWithoutClientIDsPointsByURN(t *testing.T) {
 	require.NotContains(t, text, `"Flag/`+flag.ID+`"`)
 	require.Contains(t, text, `"reference":"urn:uuid:`+flag.ID+`"`)
 	require.Contains(t, text, `"ifNoneExist":"identifier=`+s.w.Names.FlagSystem()+`|p.floppy-iris.right.1"`)
+}
+
+// Two of one identifier: what a person closed decides for all, else what a person touched stays, else the oldest.
+func TestOfTwoWithOneIdentifierOneIsLeft(t *testing.T) {
+	for name, c := range map[string]struct {
+		change    func(map[string]any) // to the younger one
+		old, twin string
+		writes    int
+	}{
+		"nobody touched any":            {nil, "active", "inactive", 1},
+		"a person reworded the younger": {func(m map[string]any) { m["code"].(map[string]any)["text"] = "seen by me" }, "inactive", "active", 1},
+		"a person closed the younger":   {func(m map[string]any) { m["status"] = "inactive" }, "inactive", "inactive", 1},
+	} {
+		t.Run(name, func(t *testing.T) {
+			s := newShelf(t)
+			op, bookings, flag, _ := s.start()
+			s.put("Flag/twin", s.held[flag])
+			s.edit("Flag/twin", func(m map[string]any) {
+				m["id"] = "twin"
+				if c.change != nil {
+					c.change(m)
+				}
+			})
+			plan := s.settle(s.situation(bookings, tamsulosin(op, "MedicationStatement/1")))
+			require.Len(t, plan.Writes, c.writes)
+			require.Equal(t, c.old, s.field(flag, "status"))
+			require.Equal(t, c.twin, s.field("Flag/twin", "status"))
+			require.Empty(t, s.settle(s.situation(bookings, tamsulosin(op, "MedicationStatement/1"))).Writes, "and then nothing is left to do")
+		})
+	}
+}
+
+// Closures and answers given under a record that was merged since hold for the survivor too.
+func TestMergeCarriesClosuresAndAnswersOver(t *testing.T) {
+	s := newShelf(t)
+	op, bookings, oldFlag, oldTask := s.start()
+	s.edit(oldFlag, func(m map[string]any) { m["status"] = "inactive" })
+	s.edit(oldTask, func(m map[string]any) { m["status"] = "completed" })
+	merged := func(evidence ...rules.Evidence) Situation {
+		a := found(op, evidence...)
+		a.Patient = "Patient/survivor"
+		sit := s.situation(bookings, a)
+		sit.Patient = "Patient/survivor"
+		return sit
+	}
+	plan := s.settle(merged(rules.Evidence{Reference: "MedicationStatement/9", Code: "tamsulosin"}))
+	require.Empty(t, plan.Writes)
+	require.Equal(t, []Closed{{Hazard: rules.FloppyIris, Eye: rules.RightEye, Flag: oldFlag}}, plan.Closed)
+
+	plan = s.settle(merged(rules.Evidence{Reference: "MedicationStatement/9", Code: "tamsulosin"}, rules.Evidence{Reference: "Procedure/9", Code: "floppy-iris-recorded"}))
+	require.Len(t, plan.Writes, 1, "new evidence makes the survivor's own, and the answer stands")
+	require.Equal(t, "survivor.floppy-iris.right.1", plan.Writes[0].Key)
+	require.Equal(t, oldFlag, plan.Writes[0].Replaces)
+	require.Equal(t, "inactive", s.field(oldFlag, "status"))
+}
+
+// A merge taken back: the first record's Flag, which we ended ourselves, is active again, and the survivor's goes.
+func TestMergeTakenBack(t *testing.T) {
+	s := newShelf(t)
+	op, bookings, oldFlag, _ := s.start()
+	a := tamsulosin(op, "MedicationStatement/1")
+	a.Patient = "Patient/survivor"
+	sit := s.situation(bookings, a)
+	sit.Patient = "Patient/survivor"
+	s.settle(sit)
+	require.Equal(t, "inactive", s.field(oldFlag, "status"))
+	apart := s.situation(bookings, tamsulosin(op, "MedicationStatement/1"))
+	apart.Standing = slices.DeleteFunc(apart.Standing, func(x Standing) bool { return x.Subject != "Patient/p" })
+	s.settle(apart)
+	require.Equal(t, "active", s.field(oldFlag, "status"))
+}
+
+// The same evidence after a closure raises no Flag, and the surgeon's action is still asked for, once for each operation.
+func TestSameEvidenceAfterClosureAsksTheSurgeonOncePerOperation(t *testing.T) {
+	s := newShelf(t)
+	op, bookings, flag, task := s.start()
+	s.edit(flag, func(m map[string]any) { m["status"] = "inactive" })
+	s.edit(task, func(m map[string]any) { m["status"] = "completed" })
+	require.Empty(t, s.settle(s.situation(bookings, tamsulosin(op, "MedicationRequest/next-month"))).Writes)
+
+	next := operationOn("b", rules.RightEye)
+	both := append(bookings, Booking{Operation: next, Ahead: true})
+	plan := s.settle(s.situation(both, tamsulosin(op, "MedicationRequest/next-month"), tamsulosin(next, "MedicationRequest/next-month")))
+	require.Len(t, plan.Writes, 1)
+	require.Equal(t, "Task", plan.Writes[0].Type)
+	require.Empty(t, s.settle(s.situation(both, tamsulosin(op, "MedicationRequest/3"), tamsulosin(next, "MedicationRequest/3"))).Writes)
 }

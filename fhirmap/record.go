@@ -190,6 +190,19 @@ func (r *Record) AddResource(body []byte) error {
 	return nil
 }
 
+// AddEvidence puts in a record that was read by id because a Flag of ours rests on it and no search gave it. others reports
+// that it belongs to another patient now, which is proof that it is no evidence for this one.
+func (r *Record) AddEvidence(body []byte) (others bool, err error) {
+	h := head(body)
+	if h.ResourceType == "" {
+		return false, errors.New("not a resource")
+	}
+	return r.take("", "", resource{headJSON: h, raw: bytes.Clone(body)}) == rules.DropPatient, nil
+}
+
+// Read reports whether the record holds the resource, in whatever state.
+func (r *Record) Read(reference string) bool { return r.seen[reference] }
+
 // resource is one resource as it came, with what its beginning says.
 type resource struct {
 	headJSON
@@ -261,19 +274,20 @@ func (e BundleEntry) head() headJSON {
 const untyped = "Resource"
 
 // take decodes one entry into the record.
-func (r *Record) take(want, mode string, x resource) {
+// take sorts one resource in, and says why it was dropped; "" where it was not.
+func (r *Record) take(want, mode string, x resource) rules.DropReason {
 	decode := r.decoder(x.ResourceType)
 	switch {
 	case x.ResourceType == "":
 		r.dropNamed(cmp.Or(want, untyped), rules.DropJSON, x.raw)
-		return
+		return rules.DropJSON
 	case want != "" && x.ResourceType != want && mode != "include" && (decode == nil || mode == "match"):
 		r.drop(want, rules.DropType, "")
-		return
+		return rules.DropType
 	case decode == nil:
-		return // a type that nobody asked for and that says nothing about an eye
+		return "" // a type that nobody asked for and that says nothing about an eye
 	case r.seen[x.ref()]:
-		return // a server may repeat an entry over its pages
+		return "" // a server may repeat an entry over its pages
 	}
 	var err error = dropError{rules.DropJSON}
 	if validID(x.ID) {
@@ -281,7 +295,7 @@ func (r *Record) take(want, mode string, x resource) {
 		err = decode(x)
 	}
 	if err == nil {
-		return
+		return ""
 	}
 	reason := rules.DropJSON
 	var d dropError
@@ -294,6 +308,7 @@ func (r *Record) take(want, mode string, x resource) {
 	case !r.o.IgnoreOthers:
 		r.drop(x.ResourceType, reason, "")
 	}
+	return reason
 }
 
 // dropNamed drops an entry under the name of what it speaks of, which may stand in another record.

@@ -221,6 +221,18 @@ func replacesReference(raw jsontext.Value) string {
 	return bareReference(x.ValueReference.Reference)
 }
 
+// OpenSubjects lists the patients, Patient/id, of our active Flags and open Tasks in a page of a search, and where the next page is.
+func OpenSubjects(n Names, page []byte) (patients []string, next string, err error) {
+	info, err := WalkBundle(page, Limits{}, func(e BundleEntry) error {
+		s, ours, err := ParseStanding(n, e.Resource)
+		if err == nil && ours && s.Open() && ValidReference(s.Subject, "Patient") && !slices.Contains(patients, s.Subject) {
+			patients = append(patients, s.Subject)
+		}
+		return nil // somebody else's, whatever it holds
+	})
+	return patients, info.Next, err
+}
+
 // TaskPatients lists the patients of our Tasks in a page of a search, Patient/id.
 func TaskPatients(n Names, page []byte) ([]string, error) {
 	var out []string

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -39,6 +40,26 @@ func (w *Worker) ready() []string {
 	return missing
 }
 
+// warnings are what an operator should know of a worker that is ready.
+func (w *Worker) warnings() (out []string) {
+	if n := w.brake.active(); w.cfg.Mode == Shadow && n > 0 {
+		out = append(out, fmt.Sprintf("warning: shadow mode writes nothing, and %d flags that live mode wrote are still active", n))
+	}
+	if w.brake.holds() {
+		out = append(out, "warning: too many flags would be withdrawn at once, so none is")
+	}
+	// A capability that cannot be read makes the worker not ready elsewhere.
+	if c, err := w.fhir.Capability(context.Background()); err == nil && len(c.Types) > 0 {
+		for typ, lost := range map[string]string{"Task": "nobody gets a task to tick off", "Provenance": "the source of a flag stands in the flag alone"} {
+			if !offered(c, typ) {
+				out = append(out, "warning: the FHIR server holds no "+typ+": "+lost)
+			}
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
 // Handler serves /metrics, /healthz (the process is alive: only what a restart would mend) and /readyz (stream and FHIR
 // server can be reached and the worker is not stopping). Nothing it says is about a patient.
 func (w *Worker) Handler(reg prometheus.Gatherer) http.Handler {
@@ -52,7 +73,7 @@ func (w *Worker) Handler(reg prometheus.Gatherer) http.Handler {
 			fmt.Fprintln(rw, "not ready\n"+strings.Join(missing, "\n"))
 			return
 		}
-		fmt.Fprintln(rw, "ready")
+		fmt.Fprintln(rw, strings.Join(append([]string{"ready"}, w.warnings()...), "\n"))
 	})
 	return mux
 }

@@ -40,9 +40,12 @@ type Metrics struct {
 	heartbeat      prometheus.Gauge
 	streamEvents   *prometheus.CounterVec
 	conflicts      prometheus.Counter
-	sweeps         *prometheus.CounterVec
-	lastSweep      prometheus.Gauge
-	capability     *prometheus.GaugeVec
+	withheld       prometheus.Counter
+
+	withdrawalsStopped prometheus.Gauge
+	sweeps             *prometheus.CounterVec
+	lastSweep          prometheus.Gauge
+	capability         *prometheus.GaugeVec
 }
 
 // Closed lists of label values.
@@ -110,7 +113,11 @@ func NewMetrics(reg prometheus.Registerer, version, catalogue string, mode Mode,
 		conflicts:      counter("write_conflicts_total", "Writes refused because the record had changed; each is decided anew.").WithLabelValues(),
 		sweeps:         counter("sweeps_total", "Sweeps over the booked operations, by result.", "result"),
 		lastSweep:      one("last_sweep_timestamp_seconds", "When a sweep last ended well; 0 = never."),
-		capability:     gauge("fhir_capability", "1 where the FHIR server offers what the worker would like to use.", "what"),
+		withheld:       counter("withdrawals_withheld_total", "Withdrawals of flags not made because there were too many in one sweep.").WithLabelValues(),
+
+		withdrawalsStopped: one("withdrawals_stopped", "1 while no flag is withdrawn because there were too many in one sweep."),
+
+		capability: gauge("fhir_capability", "1 where the FHIR server offers what the worker would like to use.", "what"),
 	}
 	m.zero(cat)
 	gauge("mode_info", "1 for the mode that is on.", "mode").WithLabelValues(string(mode)).Set(1)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"slices"
 	"sync"
 	"time"
@@ -84,6 +85,7 @@ func (w *Worker) decide(ctx context.Context, patient string, n nudge, lastTry bo
 // bring compares what was read with what should stand, and writes the difference.
 func (w *Worker) bring(ctx context.Context, r *reading) error {
 	begun := time.Now()
+	w.brake.see(r.patient, r.standing)
 	if err := w.shadowStanding(ctx, r); err != nil {
 		return err
 	}
@@ -109,6 +111,7 @@ func (w *Worker) bring(ctx context.Context, r *reading) error {
 	}
 	w.metrics.eventSeconds.WithLabelValues("assess").Observe(time.Since(begun).Seconds())
 
+	w.brakeWithdrawals(&plan)
 	if len(plan.Writes) > 0 {
 		begun = time.Now()
 		if err := w.write(ctx, writer, r, situation, plan); err != nil {
@@ -120,12 +123,24 @@ func (w *Worker) bring(ctx context.Context, r *reading) error {
 	return nil
 }
 
+// brakeWithdrawals takes out of a plan what would withdraw a Flag while too many are being withdrawn.
+func (w *Worker) brakeWithdrawals(plan *fhirmap.Plan) {
+	var withheld int
+	plan.Writes, withheld = w.brake.allow(plan.Writes)
+	if withheld == 0 {
+		return
+	}
+	w.metrics.withheld.Add(float64(withheld))
+	w.metrics.withdrawalsStopped.Set(1)
+	w.once.log(w.log, slog.LevelError, "too many flags would be withdrawn at once: all withdrawals are stopped until a whole sweep would withdraw few; see whether the record system still shows bookings and evidence")
+}
+
 // situation is everything the reconciler decides on.
 func (w *Worker) situation(r *reading, at time.Time) fhirmap.Situation {
 	history := r.history
 	s := fhirmap.Situation{
 		Patient: r.patient, Bookings: w.bookings(r, at), BookingsWhole: r.bookingsWhole, Standing: r.standing, Direct: r.direct,
-		ClientIDs: w.clientIDs(), At: at, Gone: goneIn(history),
+		ClientIDs: w.clientIDs(), At: at, Gone: goneIn(history, r.gone),
 	}
 	for _, b := range s.Bookings {
 		if b.Ahead {
@@ -144,15 +159,16 @@ func (w *Worker) situation(r *reading, at time.Time) fhirmap.Situation {
 	return s
 }
 
-// goneIn tells which records were read and found not to stand: that is proof, while not being found is none.
-func goneIn(h rules.History) func(string) bool {
+// goneIn tells which records were read and found not to stand, or read by id and found gone: that is proof, while not being
+// found in a search is none.
+func goneIn(h rules.History, byID map[string]bool) func(string) bool {
 	state := map[string]bool{} // reference → some entry of it still counts
 	for _, e := range h.Entries {
 		state[e.Reference] = state[e.Reference] || e.Standing == rules.Counts
 	}
 	return func(ref string) bool {
 		counts, read := state[ref]
-		return read && !counts
+		return read && !counts || byID[ref]
 	}
 }
 

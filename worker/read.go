@@ -41,6 +41,8 @@ type reading struct {
 	standing      []fhirmap.Standing
 	bookingsWhole bool
 	direct        map[string]int
+	// gone are records that own Flags rest on, read by id and found deleted or another patient's.
+	gone map[string]bool
 	// others are patients whom the nudge's booking concerns too: it names them now, or our Tasks about it do.
 	others []string
 	// strays are bookings that own open Tasks point to and that are not among the patient's appointments.
@@ -61,7 +63,7 @@ func (w *Worker) read(ctx context.Context, patient string, n nudge, lastTry bool
 	if err != nil {
 		return nil, fmt.Errorf("read the server's capability: %w", err)
 	}
-	r := &reading{patient: patient, direct: map[string]int{}, strays: map[string]stray{}}
+	r := &reading{patient: patient, direct: map[string]int{}, gone: map[string]bool{}, strays: map[string]stray{}}
 	var firstIDs []string
 	if n.appointment != "" && clientIDs(capability) {
 		firstIDs = w.writer.Names.FirstIDs(id(patient), id(n.appointment), n.eye, w.preparationCodes)
@@ -141,10 +143,13 @@ func (w *Worker) read(ctx context.Context, patient string, n nudge, lastTry bool
 			r.record.Mark(t, rules.ReadNotOffered)
 		}
 	}
-	if err := w.resolve(ctx, r, lastTry); err != nil {
+	if err := w.ownStanding(r); err != nil {
 		return nil, err
 	}
-	if err := w.ownStanding(r); err != nil {
+	if err := w.evidenceByID(ctx, r); err != nil {
+		return nil, err
+	}
+	if err := w.resolve(ctx, r, lastTry); err != nil {
 		return nil, err
 	}
 	r.history = r.record.History()
@@ -421,6 +426,46 @@ func (w *Worker) ownStanding(r *reading) error {
 				seen[s.Type+"/"+s.ID] = true
 				r.standing = append(r.standing, s)
 			}
+		}
+	}
+	return nil
+}
+
+// evidenceByID reads what own active Flags rest on and no search gave. Only a record that is read can prove that it no longer
+// stands: deleted, another patient's, or with a status that takes it back. One that may not be read proves nothing.
+func (w *Worker) evidenceByID(ctx context.Context, r *reading) error {
+	var refs []string
+	for _, s := range r.standing {
+		if s.Type != "Flag" || !s.Open() {
+			continue
+		}
+		for _, ref := range s.Details {
+			typ, _, _ := strings.Cut(ref, "/")
+			if slices.Contains(historyTypes, typ) && fhirmap.ValidReference(ref, typ) && !r.record.Read(ref) {
+				refs = appendNew(refs, []string{ref})
+			}
+		}
+	}
+	if len(refs) == 0 {
+		return nil
+	}
+	answers, err := w.fhir.Gather(ctx, refs)
+	if err != nil {
+		return fmt.Errorf("read the evidence of own flags: %w", err)
+	}
+	for i, a := range answers {
+		switch {
+		case a.Err == nil:
+			others, err := r.record.AddEvidence(a.Body)
+			if err != nil {
+				return fmt.Errorf("read the evidence of own flags: %w", err)
+			}
+			r.gone[refs[i]] = others
+		case fhirhttp.KindOf(a.Err) == fhirhttp.Gone:
+			r.gone[refs[i]] = true
+		case fhirhttp.KindOf(a.Err) == fhirhttp.Denied, fhirhttp.KindOf(a.Err) == fhirhttp.Refused:
+		default:
+			return fmt.Errorf("read the evidence of own flags: %w", a.Err)
 		}
 	}
 	return nil

@@ -50,6 +50,7 @@ type Worker struct {
 	services         serviceMatch
 
 	locks      patientLocks
+	brake      brake
 	outcomes   *outcomes
 	attempts   attempts
 	once       onceLog

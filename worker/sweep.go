@@ -2,9 +2,11 @@ package worker
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"net/url"
+	"slices"
 	"sync"
 	"time"
 
@@ -22,12 +24,16 @@ const (
 
 // sweepLoop sweeps at the start and at every interval; a sweep that fails is tried again soon.
 func (w *Worker) sweepLoop(ctx context.Context) {
+	whole := false
 	for ctx.Err() == nil {
 		select {
 		case <-w.sweepNow: // this sweep is the one asked for
 		default:
 		}
+		w.brake.begin(whole)
+		w.metrics.withdrawalsStopped.Set(boolGauge(w.brake.holds()))
 		err := w.Sweep(ctx)
+		whole = err == nil
 		next := w.cfg.SweepEvery
 		switch {
 		case ctx.Err() != nil:
@@ -60,13 +66,19 @@ func (w *Worker) untilNextSweep(ctx context.Context, d time.Duration) {
 	}
 }
 
-// Sweep looks at every patient with an appointment from two days ago to the horizon, with no event at all. Each patient is
-// the same pass as for an event.
+// Sweep looks at every patient with an appointment from two days ago to the horizon, and at every patient with a Flag or open
+// Task of ours whatever became of the appointment, with no event at all. Each patient is the same pass as for an event.
 func (w *Worker) Sweep(ctx context.Context) error {
 	at := w.now()
 	nudges, err := w.booked(ctx, at.Add(-sweepBack), at.Add(w.cfg.SweepHorizon))
 	if err != nil {
 		return err
+	}
+	standing, unread := w.standing(ctx)
+	for _, p := range standing {
+		if !slices.ContainsFunc(nudges, func(n nudge) bool { return n.patients[0] == p }) {
+			nudges = append(nudges, nudge{patients: []string{p}})
+		}
 	}
 	w.log.Info("sweep begins", "patients", len(nudges))
 	var mu sync.Mutex
@@ -105,10 +117,44 @@ func (w *Worker) Sweep(ctx context.Context) error {
 		return err
 	}
 	w.log.Info("sweep ends", "patients", len(nudges), "failed", len(errs))
+	if unread != nil {
+		return unread
+	}
 	if len(errs) > 0 {
 		return fmt.Errorf("%d of %d patients: first: %w", len(errs), len(nudges), errs[0])
 	}
 	return nil
+}
+
+// standing lists the patients of our active Flags and open Tasks. What it could not read is an error beside what it could:
+// the booked operations are swept all the same.
+func (w *Worker) standing(ctx context.Context) (patients []string, err error) {
+	capability, err := w.fhir.Capability(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("read the server's capability: %w", err)
+	}
+	open := map[string]url.Values{
+		"Flag": {"identifier": {w.writer.Names.FlagSystem() + "|"}}, // R4 searches Flags by no status
+		"Task": {"status": {"requested,received,accepted,ready,in-progress,on-hold,draft"}, "identifier": {w.writer.Names.TaskSystem() + "|"}},
+	}
+	for _, typ := range ownTypes {
+		if !offered(capability, typ) {
+			continue
+		}
+		query := open[typ]
+		query.Set("_count", pageSize)
+		// A server that does not know a parameter gives more than was asked for, and what is not ours is passed over.
+		next := typ + "?" + query.Encode()
+		pageErr := w.fhir.Pages(ctx, next, func(a fhirhttp.Answer) (string, error) {
+			found, next, err := fhirmap.OpenSubjects(w.writer.Names, a.Body)
+			patients = appendNew(patients, found)
+			return next, err
+		})
+		if pageErr != nil {
+			err = errors.Join(err, fmt.Errorf("search own %ss: %w", typ, pageErr))
+		}
+	}
+	return patients, err
 }
 
 // booked lists one nudge for each patient with an appointment that starts in [from, to).

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -239,7 +240,13 @@ func (w *Worker) shadowStanding(ctx context.Context, r *reading) error {
 			continue // of an older version: it is derived afresh
 		}
 		r.direct[ref] = http.StatusOK
-		r.standing = append(r.standing, s)
+		// What live mode wrote stands in the record too: the shadow goes on from there, unless a person changed it.
+		switch i := slices.IndexFunc(r.standing, func(o fhirmap.Standing) bool { return o.Type+"/"+o.ID == ref }); {
+		case i < 0:
+			r.standing = append(r.standing, s)
+		case !r.standing[i].Touched:
+			r.standing[i] = s
+		}
 	}
 	return nil
 }

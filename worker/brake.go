@@ -1,0 +1,98 @@
+package worker
+
+import (
+	"slices"
+	"sync"
+
+	"pupilrisk/fhirmap"
+)
+
+// A few withdrawals are a record being corrected. Many at once are a fault: bookings that a server no longer shows, a
+// permission lost, a catalogue gone wrong. More than withdrawalsFree that are over one in withdrawalsShare of the active Flags
+// stop all (the contract's figures).
+const (
+	withdrawalsFree  = 5
+	withdrawalsShare = 10
+)
+
+// brake stops withdrawals where there are too many in one sweep. It counts from the beginning of one sweep to the beginning of
+// the next, what events bring as well. Once it holds, it holds until a whole sweep would have withdrawn few.
+type brake struct {
+	mu sync.Mutex
+	// open counts the own active Flags of each patient seen in this sweep; total is their sum, before that of the last whole one.
+	open          map[string]int
+	total, before int
+	wanted        map[string]bool // ids of the Flags to be withdrawn in this sweep
+	held          bool
+}
+
+// begin starts a new count. whole reports that the sweep before ended well.
+func (b *brake) begin(whole bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if whole {
+		b.before = b.total
+		b.held = b.held && tooMany(len(b.wanted), b.total)
+	}
+	b.open, b.wanted, b.total = map[string]int{}, map[string]bool{}, 0
+}
+
+// see counts the own active Flags of a patient.
+func (b *brake) see(patient string, standing []fhirmap.Standing) {
+	n := 0
+	for _, s := range standing {
+		if s.Type == "Flag" && s.Open() {
+			n++
+		}
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.open == nil {
+		b.open, b.wanted = map[string]int{}, map[string]bool{}
+	}
+	b.total += n - b.open[patient]
+	b.open[patient] = n
+}
+
+// active is the number of own active Flags seen.
+func (b *brake) active() int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return max(b.total, b.before)
+}
+
+func (b *brake) holds() bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.held
+}
+
+// allow decides on the withdrawals of a plan: it returns the writes that may be made, and how many were held back.
+func (b *brake) allow(writes []fhirmap.Write) (kept []fhirmap.Write, withheld int) {
+	if !slices.ContainsFunc(writes, func(x fhirmap.Write) bool { return x.Withdrawal }) {
+		return writes, 0
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, x := range writes {
+		if x.Withdrawal && x.Type == "Flag" {
+			b.wanted[x.ID] = true
+		}
+	}
+	b.held = b.held || tooMany(len(b.wanted), max(b.total, b.before))
+	if !b.held {
+		return writes, 0
+	}
+	for _, x := range writes {
+		if x.Withdrawal {
+			withheld++
+		} else {
+			kept = append(kept, x)
+		}
+	}
+	return kept, withheld
+}
+
+func tooMany(withdrawals, active int) bool {
+	return withdrawals > withdrawalsFree && withdrawals*withdrawalsShare > active
+}

@@ -1,0 +1,157 @@
+package worker
+
+import (
+	"fmt"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/testutil"
+	"github.com/stretchr/testify/require"
+
+	"pupilrisk/worker/fhirstore"
+)
+
+// A Flag is withdrawn only on proof: its evidence is read by id where no search gives it.
+func TestWithdrawalNeedsTheEvidenceReadByID(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(*clinic)
+		flags  int
+	}{
+		"deleted": {func(c *clinic) { require.NoError(c.t, c.store.Delete("MedicationStatement/m1")) }, 0},
+		"moved to another patient": {func(c *clinic) {
+			c.put(`{"resourceType":"Patient","id":"eve"}`, strings.Replace(bobTook, "Patient/bob", "Patient/eve", 1))
+		}, 0},
+		"entered in error":          {func(c *clinic) { c.put(strings.Replace(bobTook, `"completed"`, `"entered-in-error"`, 1)) }, 0},
+		"a permission lost":         {func(c *clinic) { c.store.Fault(fhirstore.Fault{Status: 403, Path: "MedicationStatement"}) }, 1},
+		"found by its id alone":     {func(c *clinic) { c.store.Fault(fhirstore.Fault{Status: 403, Path: "MedicationStatement?"}) }, 1},
+		"still there and unchanged": {func(*clinic) {}, 1},
+	} {
+		t.Run(name, func(t *testing.T) {
+			clinic := newClinic(t, fhirstore.DefaultOptions())
+			// Another drug keeps the list from being empty: an empty one is a reason of its own.
+			clinic.put(bob, bobTook, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"),
+				strings.NewReplacer(`"m1"`, `"m2"`, "77492", "1191", "tamsulosin", "aspirin").Replace(bobTook))
+			w := clinic.worker()
+			pass := func() {
+				t.Helper()
+				require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, true, bookingGrace))
+			}
+			pass()
+			require.Len(t, clinic.all("Flag", `"active"`), 1)
+			c.change(clinic)
+			pass()
+			require.Len(t, clinic.all("Flag", `"active"`), c.flags)
+			pass()
+			require.Len(t, clinic.all("Flag", `"active"`), c.flags)
+		})
+	}
+}
+
+// More than five withdrawals that are over a tenth of the active Flags stop them all, and people are told.
+func TestTooManyWithdrawalsStopAll(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	nameless := func(n int) *strings.Replacer {
+		return strings.NewReplacer("bob", fmt.Sprintf("p%d", n), `"m1"`, fmt.Sprintf(`"m%d"`, n), `"x1"`, fmt.Sprintf(`"x%d"`, n))
+	}
+	for n := range 10 {
+		c.put(nameless(n).Replace(bob), nameless(n).Replace(bobTook), nameless(n).Replace(bobProcedure),
+			booking(fmt.Sprintf("p%d", n), fmt.Sprintf("a%d", n), "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	}
+	w := c.worker()
+	require.NoError(t, w.Sweep(t.Context()))
+	w.brake.begin(true)
+	require.Len(t, c.all("Flag", `"active"`), 10)
+	require.NotContains(t, strings.Join(w.warnings(), "\n"), "withdrawn")
+
+	// A server upgrade that loses the drug history, say.
+	for n := range 10 {
+		require.NoError(t, c.store.Delete(fmt.Sprintf("MedicationStatement/m%d", n)))
+	}
+	require.NoError(t, w.Sweep(t.Context()))
+	require.Len(t, c.all("Flag", `"active"`), 5, "five, and no more")
+	require.Contains(t, strings.Join(w.warnings(), "\n"), "too many flags would be withdrawn at once")
+	require.Equal(t, 1., testutil.ToFloat64(w.metrics.withdrawalsStopped))
+	require.NotZero(t, testutil.ToFloat64(w.metrics.withheld))
+
+	w.brake.begin(true)
+	require.NoError(t, w.Sweep(t.Context()))
+	require.Len(t, c.all("Flag", `"active"`), 5, "nor five more at the next sweep")
+
+	for n := range 10 {
+		c.put(nameless(n).Replace(bobTook))
+	}
+	w.brake.begin(true)
+	require.NoError(t, w.Sweep(t.Context()))
+	require.Len(t, c.all("Flag", `"active"`), 10, "back with the record")
+	w.brake.begin(true)
+	require.False(t, w.brake.holds(), "a whole sweep that withdraws nothing lets go")
+}
+
+// Withdrawals that bookings explain are a clinic's daily life and brake nothing.
+func TestOperationsDoneBrakeNothing(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	of := func(n int, status string) string {
+		return booking(fmt.Sprintf("p%d", n), fmt.Sprintf("a%d", n), status, "2026-03-02T09:00:00Z", "Cataract surgery, right eye")
+	}
+	for n := range 8 {
+		r := strings.NewReplacer("bob", fmt.Sprintf("p%d", n), `"m1"`, fmt.Sprintf(`"m%d"`, n), `"x1"`, fmt.Sprintf(`"x%d"`, n))
+		c.put(r.Replace(bob), r.Replace(bobTook), r.Replace(bobProcedure), of(n, "booked"))
+	}
+	w := c.worker()
+	require.NoError(t, w.Sweep(t.Context()))
+	for n := range 8 {
+		c.put(of(n, "fulfilled"))
+	}
+	w.brake.begin(true)
+	require.NoError(t, w.Sweep(t.Context()))
+	require.Empty(t, c.all("Flag", `"active"`))
+	require.False(t, w.brake.holds())
+}
+
+// Going back to shadow mode leaves live Flags in the schedule: readiness says so.
+func TestShadowWithOwnFlagsActiveIsSaid(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bob, bobTook, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	require.NoError(t, c.worker().Sweep(t.Context()))
+	c.mode = Shadow
+	w := c.worker()
+	require.Empty(t, w.warnings())
+	require.NoError(t, w.Sweep(t.Context()))
+	require.Contains(t, w.warnings(), "warning: shadow mode writes nothing, and 1 flags that live mode wrote are still active")
+	require.Zero(t, testutil.ToFloat64(w.metrics.wouldWrite.WithLabelValues("Flag", "create")), "it stands already")
+	require.Zero(t, testutil.ToFloat64(w.metrics.wouldWrite.WithLabelValues("Flag", "end")))
+
+	server := httptest.NewServer(w.Handler(prometheus.NewRegistry()))
+	defer server.Close()
+	answer, err := http.Get(server.URL + "/readyz")
+	require.NoError(t, err)
+	body, err := io.ReadAll(answer.Body)
+	require.NoError(t, answer.Body.Close())
+	require.NoError(t, err)
+	require.Equal(t, http.StatusOK, answer.StatusCode)
+	require.Contains(t, string(body), "ready\nwarning: shadow mode")
+}
+
+// Bookings deleted or moved without any event: the sweep comes by our own Flags and Tasks, and ends what nobody is booked for.
+func TestSweepComesByOurOwnFlagsAndTasks(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bob, bobTook, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	w := c.worker()
+	require.NoError(t, w.Sweep(t.Context()))
+	require.Len(t, c.all("Flag", `"active"`), 1)
+	require.NotEmpty(t, c.all("Task", `"requested"`))
+
+	c.put(booking("bob", "a1", "booked", "2027-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	require.NoError(t, w.Sweep(t.Context()))
+	require.Len(t, c.all("Flag", `"active"`), 1, "moved beyond the horizon: still booked")
+	require.NotEmpty(t, c.all("Task", `"end":"2027-03-0`), "and its Tasks have moved with it")
+
+	require.NoError(t, c.store.Delete("Appointment/a1"))
+	require.NoError(t, w.Sweep(t.Context()))
+	require.Empty(t, c.all("Flag", `"active"`))
+	require.Empty(t, c.all("Task", `"requested"`))
+}
