@@ -75,9 +75,16 @@ func TestBrokenCatalogueIsRefused(t *testing.T) {
 		{"codes/antipsychotic-class.json", `"id": "antipsychotic-class"`, `"id": "lithium"`, `code set "lithium" stands twice`},
 		{"codes/tamsulosin.json", `"system": "http://snomed.info/sct",
         "concept": [
-          {"code": "372509001", "display": "Tamsulosin (substance)"}
-        ]`, `"system": "http://snomed.info/sct", "filter": [{"property": "concept", "op": "is-a", "value": "372509001"}]`, "cannot be told from the code"},
+          {"code": "372509005", "display": "Tamsulosin (substance)"}
+        ]`, `"system": "http://snomed.info/sct", "filter": [{"property": "concept", "op": "is-a", "value": "372509005"}]`, "cannot be told from the code"},
 		{"VERSION", "2026", "next", "is not of the form"},
+		{"systems.yaml", "  check_digit: verhoeff\n", "  check_digit: verhof\n", `check digit "verhof" is not verhoeff or luhn`},
+		{"systems.yaml", "  form: '[1-9][0-9]{0,7}'\n", "  form: '[1-9'\n", `"[1-9" is not a regular expression`},
+		{"codes/vitrectomy.json", `"valueString": "from memory"`, `"valueString": "from rumour"`, `code checked "from rumour" is not abstract, page or from memory`},
+		{"codes/axial-length.json", `"64742-0"`, `"64742-1"`, `"64742-1" is no code of LOINC: its check digit is wrong`},
+		{"factors/measurements.yaml", `size: 6.1, found: true, gives: "nothing"`, `size: 6.1, found: false, gives: "nothing"`, "a case that is not found gives nothing"},
+		{"factors/measurements.yaml", "eye: left, size: 6.1", "eye: middle, size: 6.1", "eye is not right, left, both or unknown"},
+		{"wording.yaml", "  no-clearance: A warning", "  no-clearence: A warning", "no wording for no-clearance in cautions"},
 	} {
 		t.Run(k.reason, func(t *testing.T) {
 			files := builtInFiles(t)
@@ -190,9 +197,11 @@ func TestOverlay(t *testing.T) {
 
 func TestOverlayFaults(t *testing.T) {
 	for text, want := range map[string]string{
-		"- {system: \"urn:h\", code: D7, code_set: nothing}\n": `local-codes.yaml:1: no code set "nothing"`,
-		"- {code: D7, code_set: tamsulosin}\n":                 "local-codes.yaml:1: a local code needs a system and a code",
-		"\n- {system: s, code: c, set: tamsulosin}\n":          `local-codes.yaml:2: unknown field "set"`,
+		"- {system: \"urn:h\", code: D7, code_set: nothing}\n":                                 `local-codes.yaml:1: no code set "nothing"`,
+		"- {system: \"http://snomed.info/sct\", code: \"372509001\", code_set: tamsulosin}\n":  `local-codes.yaml:1: "372509001" is no code of SNOMED CT: its check digit is wrong`,
+		"- {system: \"http://snomed.info/sctt\", code: \"372509005\", code_set: tamsulosin}\n": `local-codes.yaml:1: no system "http://snomed.info/sctt" is known; is "http://snomed.info/sct" meant?`,
+		"- {code: D7, code_set: tamsulosin}\n":                                                 "local-codes.yaml:1: a local code needs a system and a code",
+		"\n- {system: s, code: c, set: tamsulosin}\n":                                          `local-codes.yaml:2: unknown field "set"`,
 	} {
 		_, err := LoadCatalogue(catalogue.FS, fstest.MapFS{"local-codes.yaml": {Data: []byte(text)}})
 		require.ErrorContains(t, err, want)

@@ -45,18 +45,22 @@ type (
 		ValueSet  []string          `json:"valueSet"`
 	}
 	valueSetConcept struct {
-		ID          string         `json:"id"`
-		Extension   jsontext.Value `json:"extension"`
-		Code        string         `json:"code"`
-		Display     string         `json:"display"`
-		Designation jsontext.Value `json:"designation"`
+		ID          string            `json:"id"`
+		Extension   valueSetExtension `json:"extension"`
+		Code        string            `json:"code"`
+		Display     string            `json:"display"`
+		Designation jsontext.Value    `json:"designation"`
 	}
 	valueSetFilter struct {
-		ID        string         `json:"id"`
-		Extension jsontext.Value `json:"extension"`
-		Property  string         `json:"property"`
-		Op        string         `json:"op"`
-		Value     string         `json:"value"`
+		ID        string            `json:"id"`
+		Extension valueSetExtension `json:"extension"`
+		Property  string            `json:"property"`
+		Op        string            `json:"op"`
+		Value     string            `json:"value"`
+	}
+	valueSetExtension []struct {
+		URL         string `json:"url"`
+		ValueString string `json:"valueString"`
 	}
 	valueSetExpansion struct {
 		Total    *int               `json:"total"`
@@ -71,6 +75,20 @@ type (
 		Contains []valueSetContains `json:"contains"`
 	}
 )
+
+// checkedExtension is the end of the URL of the extension that says of a concept or filter how its code was looked up; the
+// rest is the canonical base of whoever wrote it.
+const checkedExtension = "/StructureDefinition/checked"
+
+// checked is what the extension says, "" if it is not there.
+func (e valueSetExtension) checked() string {
+	for _, x := range e {
+		if strings.HasSuffix(x.URL, checkedExtension) {
+			return x.ValueString
+		}
+	}
+	return ""
+}
 
 // ParseValueSet reads a code set from a FHIR R4 ValueSet. An expansion, where there is one, says what the set holds, so
 // that a hospital's expanded value set works as it is; else compose does, with lists of concepts and, for systems whose
@@ -92,7 +110,7 @@ func ParseValueSet(file string, data []byte) (*rules.CodeSet, error) {
 	if id == "" {
 		return nil, r.fault(data, "a value set needs an id")
 	}
-	s := &rules.CodeSet{ID: id, Title: cmp.Or(v.Title, v.Name, id), File: file}
+	s := &rules.CodeSet{ID: id, Title: cmp.Or(v.Title, v.Name, id), File: file, Text: data}
 	var err error
 	switch {
 	case len(v.Expansion) > 0:
@@ -185,6 +203,7 @@ func (r valueSetReader) compose(s *rules.CodeSet, raw jsontext.Value) error {
 		if err != nil {
 			return err
 		}
+		s.Checked = in.checked(s.Checked)
 		s.Codes = append(s.Codes, codes...)
 		s.Branches = append(s.Branches, branches...)
 	}
@@ -197,6 +216,25 @@ func (r valueSetReader) compose(s *rules.CodeSet, raw jsontext.Value) error {
 		s.Except = append(s.Except, branches...)
 	}
 	return nil
+}
+
+// checked adds to a list how the codes of the include were looked up.
+func (in valueSetInclude) checked(list map[rules.Code]string) map[rules.Code]string {
+	add := func(c rules.Code, e valueSetExtension) {
+		if how := e.checked(); how != "" {
+			if list == nil {
+				list = map[rules.Code]string{}
+			}
+			list[c] = how
+		}
+	}
+	for _, c := range in.Concept {
+		add(rules.Code{System: in.System, Code: c.Code, Display: c.Display}, c.Extension)
+	}
+	for _, f := range in.Filter {
+		add(rules.Code{System: in.System, Code: f.Value}, f.Extension)
+	}
+	return list
 }
 
 // part is what one include or exclude lists.

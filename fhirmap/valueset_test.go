@@ -21,8 +21,9 @@ func TestParseValueSet(t *testing.T) {
 	}{
 		"compose": {
 			`{"resourceType":"ValueSet","id":"a","title":"A","status":"draft","compose":{"include":[
-				{"system":"http://snomed.info/sct","version":"x","concept":[{"code":"1","display":"one","designation":[{"value":"eins"}]},{"code":"2"}]},
-				{"system":"http://www.whocc.no/atc","filter":[{"property":"concept","op":"is-a","value":"N05A"}]},
+				{"system":"http://snomed.info/sct","version":"x","concept":[{"code":"1","display":"one","designation":[{"value":"eins"}]},
+				  {"code":"2","extension":[{"url":"http://x/other","valueString":"y"},{"url":"http://x/StructureDefinition/checked","valueString":"from memory"}]}]},
+				{"system":"http://www.whocc.no/atc","filter":[{"property":"concept","op":"is-a","value":"N05A","extension":[{"url":"http://x/StructureDefinition/checked","valueString":"page"}]}]},
 				{"system":"http://www.whocc.no/atc","filter":[{"property":"concept","op":"descendent-of","value":"S01EB"}]}],
 			  "exclude":[{"system":"http://www.whocc.no/atc","filter":[{"property":"concept","op":"is-a","value":"N05AN"}]},
 				{"system":"http://www.whocc.no/atc","concept":[{"code":"S01EB09"}]}]}}`,
@@ -31,6 +32,7 @@ func TestParseValueSet(t *testing.T) {
 				Codes:    []rules.Code{{System: sct, Code: "1", Display: "one"}, {System: sct, Code: "2"}},
 				Branches: []rules.Code{{System: atc, Code: "N05A"}, {System: atc, Code: "S01EB"}},
 				Except:   []rules.Code{{System: atc, Code: "N05AN"}}, ExceptCodes: []rules.Code{{System: atc, Code: "S01EB09"}},
+				Checked: map[rules.Code]string{{System: sct, Code: "2"}: "from memory", {System: atc, Code: "N05A"}: "page"},
 			},
 		},
 		"an expansion counts, and not what would need a terminology server": {
@@ -46,6 +48,7 @@ func TestParseValueSet(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			got, err := ParseValueSet("codes/a.json", []byte(k.json))
 			require.NoError(t, err)
+			got.Text = nil
 			require.Equal(t, &k.want, got)
 		})
 	}

@@ -36,8 +36,12 @@ type CodeSet struct {
 	Except []Code
 	// ExceptCodes are such codes alone; their descendants stay in the set.
 	ExceptCodes []Code
-	// File says where the set is written.
+	// Checked says of single codes how they were looked up, in the words of Source.Checked; a code it does not name was seen
+	// where the description of the set says.
+	Checked map[Code]string
+	// File says where the set is written; Text is what stands there, until the catalogue is checked.
 	File string
+	Text []byte
 }
 
 // Factor is one thing that puts an eye at risk.
@@ -85,8 +89,7 @@ type Factor struct {
 	File string `yaml:"-"`
 	Line int    `yaml:"-"`
 
-	at        position
-	caseLines []int
+	at position
 }
 
 // FactorMatch says which entries are evidence: those of the named kinds whose codes are in the code sets, or whose text
@@ -210,6 +213,7 @@ type Caution struct {
 	Factors []string      `yaml:"factors"`
 	Matches []FactorMatch `yaml:"match"`
 	Source  string        `yaml:"source"`
+	Cases   []Case        `yaml:"cases"` // found: the record calls for it
 
 	at position
 }
@@ -220,6 +224,7 @@ type Question struct {
 	Text    string        `yaml:"text"` // {reason} is filled in
 	Unless  []string      `yaml:"unless_factors"`
 	Matches []FactorMatch `yaml:"match"`
+	Cases   []Case        `yaml:"cases"` // found: the record is a reason to ask
 
 	at position
 }
@@ -232,6 +237,8 @@ type Services struct {
 	NotOperation []FactorMatch `yaml:"not_operation"`
 	// Implant recognises records, other than of the operation itself, which say that an eye's lens has been operated on.
 	Implant []FactorMatch `yaml:"implant"`
+	// Cases are bookings; found: it is a lens operation.
+	Cases []Case `yaml:"cases"`
 
 	at position
 }
@@ -244,6 +251,10 @@ type System struct {
 	Drugs string `yaml:"drugs"`
 	// Branches reports that the codes below a code begin with it, so that a branch can be told from the code alone.
 	Branches bool `yaml:"branches"`
+	// Form is what every code of it looks like, as a regular expression for the whole code; CheckDigit is how its last digit
+	// follows from the others: verhoeff, luhn, or "" for not at all. They find slips of the hand in code sets.
+	Form       string `yaml:"form"`
+	CheckDigit string `yaml:"check_digit"`
 	// Aliases are other spellings of the URI.
 	Aliases []string `yaml:"aliases"`
 
@@ -258,6 +269,8 @@ type Reading struct {
 	Absent Absent `yaml:"absent"`
 	// Mydriatics are names of drugs that widen the pupil for an examination.
 	Mydriatics []FactorMatch `yaml:"mydriatics"`
+	// Cases are records that are evidence for no factor, context apart, however its words grow.
+	Cases []Case `yaml:"cases"`
 
 	at position
 }
@@ -284,7 +297,7 @@ type LocalCode struct {
 	at position
 }
 
-// Case is one worked example of a factor: a record, and whether it is evidence for the factor.
+// Case is one worked example: a record, whether it is recognised, and what it alone gives.
 type Case struct {
 	Kind Kind   `yaml:"kind"`
 	Text string `yaml:"text"`
@@ -293,8 +306,17 @@ type Case struct {
 	// Qualifier is the text of a route, form or value; Note is free text beside it.
 	Qualifier string `yaml:"qualifier"`
 	Note      string `yaml:"note"`
-	Found     bool   `yaml:"found"`
-	How       How    `yaml:"how"` // if set, how it must have been found
+	// Eye is the side of the record, right or left, Size its value in mm; Over says that it has ended.
+	Eye   Eye     `yaml:"eye"`
+	Size  float64 `yaml:"size"`
+	Over  bool    `yaml:"over"`
+	Found bool    `yaml:"found"`
+	How   How     `yaml:"how"` // if set, how it must have been found
+	// Gives, if set, is the finding of the factor when both eyes are to be operated on: hazard, level and eye, such as
+	// "floppy-iris high both"; where the eyes differ, the right one first, joined by " and "; "nothing" for no finding.
+	Gives string `yaml:"gives"`
+
+	line int
 }
 
 // Wording holds the words a surgeon reads.

@@ -1,13 +1,17 @@
 package rules
 
 import (
+	"bytes"
 	"cmp"
 	"errors"
 	"fmt"
 	"maps"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
+	"time"
+	"unicode/utf8"
 )
 
 // NewCatalogue puts the layers together and checks the whole. Of two layers that hold a part of the same id the later one
@@ -16,7 +20,7 @@ import (
 //
 // Every fault is one line "file:line: reason"; all of them are joined in the error.
 func NewCatalogue(layers ...*Layer) (*Catalogue, error) {
-	k := &checker{c: &Catalogue{CodeSets: map[string]*CodeSet{}}, off: map[string]bool{}}
+	k := &checker{c: &Catalogue{CodeSets: map[string]*CodeSet{}}, off: map[string]bool{}, systemsOf: map[string]*codeSystem{}}
 	for i, l := range layers {
 		k.merge(l, i > 0)
 	}
@@ -65,12 +69,20 @@ func (c *Catalogue) dropNodes() {
 		c.Systems[i].at.node = nil
 	}
 	c.Wording.at.node, c.Services.at.node, c.Reading.at.node = nil, nil, nil
+	for id, s := range c.CodeSets {
+		bare := *s
+		bare.Text = nil
+		c.CodeSets[id] = &bare
+	}
 }
 
 type checker struct {
-	c    *Catalogue
-	off  map[string]bool // factors a site has switched off
-	errs []error
+	c     *Catalogue
+	off   map[string]bool // factors a site has switched off
+	local []LocalCode     // codes that a site has added to code sets
+	// systemsOf holds the systems that code sets name, by URI.
+	systemsOf map[string]*codeSystem
+	errs      []error
 }
 
 func (k *checker) fault(at position, path, format string, args ...any) {
@@ -135,6 +147,7 @@ func (k *checker) merge(l *Layer, overlay bool) {
 		grown := *s
 		grown.Codes = append(slices.Clone(s.Codes), Code{lc.System, lc.Code, lc.Display})
 		c.CodeSets[lc.CodeSet] = &grown
+		k.local = append(k.local, lc)
 	}
 	c.Preparations = replace(k, c.Preparations, l.Preparations, func(p *PreparationRule) string { return p.Code }, func(p *PreparationRule) position { return p.at })
 	c.Questions = replace(k, c.Questions, l.Questions, func(q *Question) string { return q.ID }, func(q *Question) position { return q.at })
@@ -163,6 +176,10 @@ func (k *checker) merge(l *Layer, overlay bool) {
 		k.matches(s.at, "operation", s.Operation, false)
 		k.matches(s.at, "not_operation", s.NotOperation, false)
 		k.matches(s.at, "implant", s.Implant, true)
+		if s.Cases != nil {
+			c.Services.Cases = s.Cases
+		}
+		k.cases(s.at, s.Cases, false)
 		c.Services.at = s.at
 	}
 	if r := l.Reading; r != nil {
@@ -223,6 +240,7 @@ func (k *checker) check() {
 	}
 	k.systems()
 	k.codeSets()
+	k.harmless()
 	for _, f := range c.Factors {
 		k.factor(f)
 	}
@@ -238,6 +256,7 @@ func (k *checker) check() {
 			k.factorRef(q.at, fmt.Sprintf("unless_factors[%d]", j), id)
 		}
 		k.matches(q.at, "match", q.Matches, true)
+		k.cases(q.at, q.Cases, true)
 	}
 	for i := range c.Cautions {
 		k.caution(&c.Cautions[i])
@@ -249,6 +268,12 @@ func (k *checker) check() {
 			}
 		}
 	}
+	for _, key := range []string{"no-clearance", "do-not-stop"} {
+		if strings.TrimSpace(c.Wording.Cautions[key]) == "" {
+			k.fault(c.Wording.at, "cautions", "no wording for %s in cautions, which every list must carry", key)
+		}
+	}
+	k.cases(c.Reading.at, c.Reading.Cases, true)
 	for i, h := range c.Reading.Harmless {
 		k.codeSetRef(c.Reading.at, fmt.Sprintf("harmless[%d].codes", i), h.Codes)
 		if h.Why == "" {
@@ -270,6 +295,14 @@ func (k *checker) systems() {
 		}
 		if s.Drugs != "" && !slices.Contains(MedicationSystems[:len(MedicationSystems)-3], s.Drugs) {
 			k.fault(s.at, "drugs", "%q is not a short name of a drug code system", s.Drugs)
+		}
+		if _, err := s.form(); err != nil {
+			k.fault(s.at, "form", "%q is not a regular expression", s.Form)
+			s.Form = ""
+		}
+		if checkDigits[s.CheckDigit] == nil && s.CheckDigit != "" {
+			k.fault(s.at, "check_digit", "check digit %q is not verhoeff or luhn", s.CheckDigit)
+			s.CheckDigit = ""
 		}
 		for j, uri := range append([]string{s.URI}, s.Aliases...) {
 			path := "system"
@@ -297,6 +330,65 @@ func (k *checker) branched() map[string]bool {
 	return out
 }
 
+// codeSystem is what is known of the system that a code set names.
+type codeSystem struct {
+	*System        // nil if it is not known
+	meant   string // a URI that is known and one slip of the hand away from it
+	form    *regexp.Regexp
+}
+
+func (s *System) form() (*regexp.Regexp, error) { return regexp.Compile("^(?:" + s.Form + ")$") }
+
+func (k *checker) system(uri string) *codeSystem {
+	if s, ok := k.systemsOf[uri]; ok {
+		return s
+	}
+	out, key := &codeSystem{}, systemKey(uri)
+	for i := range k.c.Systems {
+		s := &k.c.Systems[i]
+		for _, known := range append([]string{s.URI}, s.Aliases...) {
+			switch {
+			case systemKey(known) == key:
+				out.System = s
+			case oneEdit(systemKey(known), key):
+				out.meant = known
+			}
+		}
+	}
+	if out.System != nil && out.Form != "" {
+		out.form, _ = out.System.form() // systems has told of the error
+	}
+	k.systemsOf[uri] = out
+	return out
+}
+
+// codeAt is where a code of a code set is written: in its file, or among the site's local codes.
+func (k *checker) codeAt(s *CodeSet, c Code) position {
+	for _, lc := range k.local {
+		if lc.CodeSet == s.ID && lc.System == c.System && lc.Code == c.Code {
+			return lc.at
+		}
+	}
+	i := max(bytes.Index(s.Text, []byte(strconv.Quote(c.Code))), 0)
+	return position{file: s.File, first: 1 + bytes.Count(s.Text[:i], []byte{'\n'})}
+}
+
+// code checks one code of a code set by itself.
+func (k *checker) code(s *CodeSet, c Code) {
+	system := k.system(c.System)
+	switch {
+	case system.System == nil && system.meant != "":
+		k.fault(k.codeAt(s, c), "", "no system %q is known; is %q meant?", c.System, system.meant)
+	case system.form != nil && !system.form.MatchString(c.Code):
+		k.fault(k.codeAt(s, c), "", "%q does not look like a code of %s", c.Code, system.Name)
+	case system.System != nil && system.CheckDigit != "" && !checkDigits[system.CheckDigit](c.Code):
+		k.fault(k.codeAt(s, c), "", "%q is no code of %s: its check digit is wrong", c.Code, system.Name)
+	}
+	if checked, ok := s.Checked[c]; ok && !slices.Contains(checkedWords, checked) {
+		k.fault(k.codeAt(s, c), "", "code checked %q is not %s", checked, checkedList)
+	}
+}
+
 func (k *checker) codeSets() {
 	branched := k.branched()
 	for _, id := range slices.Sorted(maps.Keys(k.c.CodeSets)) {
@@ -315,6 +407,38 @@ func (k *checker) codeSets() {
 				}
 			}
 		}
+		for _, c := range slices.Concat(s.Codes, s.Branches, s.Except, s.ExceptCodes) {
+			k.code(s, c)
+		}
+	}
+}
+
+// harmless tells of the codes of factors that are also listed as harmless, and so find nothing.
+func (k *checker) harmless() {
+	harmless := map[Code]string{}
+	for _, h := range k.c.Reading.Harmless {
+		if s := k.c.CodeSets[h.Codes]; s != nil {
+			for _, c := range slices.Concat(s.Codes, s.Branches) {
+				harmless[Code{System: c.System, Code: c.Code}] = h.Codes
+			}
+		}
+	}
+	told := map[string]bool{}
+	for _, f := range k.c.Factors {
+		for _, m := range f.Matches {
+			for _, id := range m.Codes {
+				s := k.c.CodeSets[id]
+				if s == nil || told[id] {
+					continue
+				}
+				told[id] = true
+				for _, c := range slices.Concat(s.Codes, s.Branches) {
+					if other := harmless[Code{System: c.System, Code: c.Code}]; other != "" {
+						k.fault(k.codeAt(s, c), "", "%q stands in code set %s too, which is harmless; so it finds nothing here", c.Code, other)
+					}
+				}
+			}
+		}
 	}
 }
 
@@ -322,6 +446,8 @@ var idPattern = regexp.MustCompile(`^[a-z0-9]+(-[a-z0-9]+)*$`)
 
 // evidence grades: A pooled or large controlled, B controlled, C regulator or series, D reports or mechanism.
 var grades = []string{"A", "B", "C", "D"}
+
+const checkedList = "abstract, page or from memory"
 
 var (
 	checkedWords = []string{"abstract", "page", "from memory"}
@@ -362,7 +488,7 @@ func (k *checker) factor(f *Factor) {
 		case s.Text == "":
 			fault(path, "a source without text")
 		case s.Text != noSource && !slices.Contains(checkedWords, s.Checked):
-			fault(path, "source checked %q is not abstract, page or from memory", s.Checked)
+			fault(path, "source checked %q is not %s", s.Checked, checkedList)
 		}
 	}
 	for i, g := range f.Figures {
@@ -385,8 +511,8 @@ func (k *checker) factor(f *Factor) {
 	if f.Eyes != "both" && f.Eyes != "recorded" {
 		fault("eyes", "eyes %q is not both or recorded", f.Eyes)
 	}
-	if f.Persists && f.PersistsWhy == "" {
-		fault("persists", "persists without a reason (persists_why)")
+	if f.Persists != (f.PersistsWhy != "") {
+		fault("persists", "persists and its reason (persists_why) go together")
 	}
 	if len(f.Matches) == 0 && !f.ContextOnly {
 		fault("", "nothing by which it is recognised (match)")
@@ -402,9 +528,17 @@ func (k *checker) factor(f *Factor) {
 		}
 		k.measureRef(at, path+".factor", r.Factor)
 	}
-	for i, c := range f.Cases {
-		if c.Kind == "" || (c.Text == "" && c.Code == "") {
-			fault(fmt.Sprintf("cases[%d]", i), "a case needs a kind, and a text or a code")
+	k.cases(at, f.Cases, true)
+}
+
+func (k *checker) cases(at position, list []Case, kinds bool) {
+	for i, c := range list {
+		path := fmt.Sprintf("cases[%d]", i)
+		if (kinds && c.Kind == "") || (c.Text == "" && c.Code == "") {
+			k.fault(at, path, "a case needs a kind, and a text or a code")
+		}
+		if c.Gives != "" && !c.Found {
+			k.fault(at, path, "a case that is not found gives nothing")
 		}
 	}
 }
@@ -459,6 +593,10 @@ var preparationCodes = []string{
 	"surgeon-review", "assess-by-hand",
 }
 
+// maxDays is the greatest number of days by which an action may be due before the operation: a month, since few patients are
+// seen earlier. Common practice, no source.
+const maxDays = 31
+
 func (k *checker) preparation(p *PreparationRule) {
 	if !slices.Contains(preparationCodes, p.Code) {
 		k.fault(p.at, "code", "unknown preparation %q", p.Code)
@@ -472,8 +610,8 @@ func (k *checker) preparation(p *PreparationRule) {
 	if len(p.Hazards) > 0 && p.MinLevel == NoLevel {
 		k.fault(p.at, "", "preparation %s is called for by a hazard, but from which level (min_level)?", p.Code)
 	}
-	if p.Days < 0 {
-		k.fault(p.at, "days", "preparation %s: days below 0", p.Code)
+	if p.Days < 0 || p.Days > maxDays {
+		k.fault(p.at, "days", "preparation %s: %d days before the operation is not from 0 to %d", p.Code, p.Days, maxDays)
 	}
 	for i, a := range p.Advice {
 		path := fmt.Sprintf("advice[%d]", i)
@@ -502,7 +640,11 @@ func (k *checker) caution(x *Caution) {
 		k.fault(x.at, "", "nothing calls for caution %s", x.ID)
 	}
 	k.matches(x.at, "match", x.Matches, true)
+	k.cases(x.at, x.Cases, true)
 }
+
+// minLetters is the least length of a name that is looked for in texts.
+const minLetters = 3
 
 func (k *checker) matches(at position, path string, list []FactorMatch, kinds bool) {
 	for i := range list {
@@ -526,6 +668,14 @@ func (k *checker) matches(at position, path string, list []FactorMatch, kinds bo
 				}
 			}
 		}
+		short := func(key string, j int, name string) {
+			if n := utf8.RuneCountInString(strings.Join(foldPhrase(name), "")); n > 0 && n < minLetters {
+				k.fault(at, fmt.Sprintf("%s.%s[%d]", p, key, j), "%q is so short that it would be found in other names", name)
+			}
+		}
+		for j, w := range m.Words {
+			short("words", j, w)
+		}
 		phrases("words", m.Words)
 		phrases("unless", m.Unless)
 		phrases("despite", m.Despite)
@@ -534,6 +684,7 @@ func (k *checker) matches(at position, path string, list []FactorMatch, kinds bo
 			if len(foldPhrase(b.Name)) == 0 || b.Country == "" {
 				k.fault(at, fmt.Sprintf("%s.brands[%d]", p, j), "a brand needs a name and the country in which it means this")
 			}
+			short("brands", j, b.Name)
 		}
 		if len(m.Despite) > 0 && len(m.Unless) == 0 {
 			k.fault(at, p+".despite", "despite without unless")
@@ -564,22 +715,65 @@ func (k *checker) measureRef(at position, path, id string) {
 	}
 }
 
-// CheckCases works the examples that stand beside the factors. Every one that comes out otherwise is one line
-// "file:line: reason" of the error.
+// CheckCases works the examples that stand beside the factors, questions, cautions, services and what is harmless. Every one
+// that comes out otherwise is one line "file:line: reason" of the error.
 func (c *Catalogue) CheckCases() error {
 	var errs []error
-	for _, f := range c.Factors {
-		for i, x := range f.Cases {
-			if reason := c.work(f, x); reason != "" {
-				errs = append(errs, fmt.Errorf("%s:%d: factor %s, case %d: %s", f.File, f.caseLines[i], f.ID, i+1, reason))
+	work := func(file, what string, cases []Case, reason func(Case) string) {
+		for i, x := range cases {
+			if r := reason(x); r != "" {
+				errs = append(errs, fmt.Errorf("%s:%d: %s, case %d: %q: %s", file, x.line, what, i+1, cmp.Or(x.Text, x.Code), r))
 			}
 		}
 	}
+	found := func(x Case, found bool) string {
+		if found == x.Found {
+			return ""
+		}
+		return fmt.Sprintf("found %v, expected %v", found, x.Found)
+	}
+	for _, f := range c.Factors {
+		work(f.File, "factor "+f.ID, f.Cases, func(x Case) string { return c.work(f, x) })
+	}
+	for i := range c.Questions {
+		q := &c.Questions[i]
+		work(q.at.file, "question "+q.ID, q.Cases, func(x Case) string { return found(x, slices.Contains(c.Asks(c.entry(x)), q)) })
+	}
+	for i := range c.Cautions {
+		k := &c.Cautions[i]
+		work(k.at.file, "caution "+k.ID, k.Cases, func(x Case) string { return found(x, slices.Contains(c.Cautioned(c.entry(x)), k)) })
+	}
+	work(c.Services.at.file, "lens operation", c.Services.Cases, func(x Case) string {
+		return found(x, c.Service(c.entry(x).Concepts) == IsOperation)
+	})
+	work(c.Reading.at.file, "no factor", c.Reading.Cases, func(x Case) string {
+		hits := slices.DeleteFunc(c.Match(c.entry(x)), func(h Hit) bool { return h.Factor.ContextOnly })
+		if len(hits) > 0 && !x.Found {
+			return fmt.Sprintf("found as %s, expected for no factor", hits[0].Factor.ID)
+		}
+		return found(x, len(hits) > 0)
+	})
 	return errors.Join(errs...)
 }
 
-func (c *Catalogue) work(f *Factor, x Case) string {
-	e := &Entry{Kind: x.Kind, Concepts: []Concept{{Text: x.Text}}, Note: x.Note}
+// Cases counts the worked examples.
+func (c *Catalogue) Cases() int {
+	n := len(c.Services.Cases) + len(c.Reading.Cases)
+	for _, f := range c.Factors {
+		n += len(f.Cases)
+	}
+	for _, q := range c.Questions {
+		n += len(q.Cases)
+	}
+	for _, x := range c.Cautions {
+		n += len(x.Cases)
+	}
+	return n
+}
+
+// entry is the record of a worked example.
+func (c *Catalogue) entry(x Case) *Entry {
+	e := &Entry{Reference: "case", Kind: x.Kind, Concepts: []Concept{{Text: x.Text}}, Note: x.Note, Eye: x.Eye, Ended: x.Over}
 	if x.Code != "" {
 		system, code, _ := strings.Cut(x.Code, "|")
 		for _, s := range c.Systems {
@@ -592,6 +786,14 @@ func (c *Catalogue) work(f *Factor, x Case) string {
 	if x.Qualifier != "" {
 		e.Qualifiers = []Concept{{Text: x.Qualifier}}
 	}
+	if x.Size != 0 {
+		e.Amount = &Amount{Value: x.Size, Unit: "mm"}
+	}
+	return e
+}
+
+func (c *Catalogue) work(f *Factor, x Case) string {
+	e := c.entry(x)
 	hits := c.Match(e)
 	if f.Planned {
 		hits = c.Planned(e.Concepts)
@@ -599,9 +801,30 @@ func (c *Catalogue) work(f *Factor, x Case) string {
 	i := slices.IndexFunc(hits, func(h Hit) bool { return h.Factor == f })
 	switch {
 	case (i >= 0) != x.Found:
-		return fmt.Sprintf("%q: found %v, expected %v", cmp.Or(x.Text, x.Code), i >= 0, x.Found)
+		return fmt.Sprintf("found %v, expected %v", i >= 0, x.Found)
 	case i >= 0 && x.How != "" && hits[i].How != x.How:
-		return fmt.Sprintf("%q: found by %s, expected by %s", cmp.Or(x.Text, x.Code), hits[i].How, x.How)
+		return fmt.Sprintf("found by %s, expected by %s", hits[i].How, x.How)
+	}
+	if gives := c.gives(f, e); x.Gives != "" && gives != x.Gives {
+		return fmt.Sprintf("gives %s, expected %s", gives, x.Gives)
 	}
 	return ""
+}
+
+// gives is what the factor finds in both eyes when e is all there is, or all that the booking says.
+func (c *Catalogue) gives(f *Factor, e *Entry) string {
+	op, h := Operation{Eye: BothEyes}, History{Entries: []Entry{*e}}
+	if f.Planned {
+		op.Concepts, h.Entries = e.Concepts, nil
+	}
+	var out []string
+	for _, x := range Assess(c, op, h, time.Time{}, Settings{}).Findings {
+		if x.Factor == f.ID {
+			out = append(out, fmt.Sprintf("%s %s %s", x.Hazard, x.Level, x.Eye))
+		}
+	}
+	slices.SortFunc(out, func(a, b string) int {
+		return cmp.Compare(b[strings.LastIndex(b, " "):], a[strings.LastIndex(a, " "):])
+	}) // right before left
+	return cmp.Or(strings.Join(out, " and "), "nothing")
 }

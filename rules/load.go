@@ -2,6 +2,7 @@ package rules
 
 import (
 	"bytes"
+	"encoding"
 	"errors"
 	"fmt"
 	"path"
@@ -63,9 +64,7 @@ func (l *Layer) AddYAML(file string, data []byte) error {
 func ParseFactors(file string, data []byte) ([]*Factor, error) {
 	list, err := parseList(file, data, func(f *Factor, at position) {
 		f.at, f.File, f.Line = at, at.file, at.line("")
-		for i := range f.Cases {
-			f.caseLines = append(f.caseLines, at.line(fmt.Sprintf("cases[%d]", i)))
-		}
+		at.cases(f.Cases)
 	})
 	out := make([]*Factor, len(list))
 	for i := range list {
@@ -81,12 +80,12 @@ func ParsePreparations(file string, data []byte) ([]PreparationRule, error) {
 
 // ParseQuestions decodes the reasons to ask.
 func ParseQuestions(file string, data []byte) ([]Question, error) {
-	return parseList(file, data, func(q *Question, at position) { q.at = at })
+	return parseList(file, data, func(q *Question, at position) { q.at = at; at.cases(q.Cases) })
 }
 
 // ParseCautions decodes the cautions that single records call for.
 func ParseCautions(file string, data []byte) ([]Caution, error) {
-	return parseList(file, data, func(c *Caution, at position) { c.at = at })
+	return parseList(file, data, func(c *Caution, at position) { c.at = at; at.cases(c.Cases) })
 }
 
 // ParseSystems decodes the code systems.
@@ -106,24 +105,32 @@ func ParseWording(file string, data []byte) (*Wording, error) {
 
 // ParseServices decodes what tells operations from other bookings.
 func ParseServices(file string, data []byte) (*Services, error) {
-	return parseOne(file, data, func(s *Services, at position) { s.at = at })
+	return parseOne(file, data, func(s *Services, at position) { s.at = at; at.cases(s.Cases) })
 }
 
 // ParseReading decodes what matching must know beside the factors.
 func ParseReading(file string, data []byte) (*Reading, error) {
-	return parseOne(file, data, func(r *Reading, at position) { r.at = at })
+	return parseOne(file, data, func(r *Reading, at position) { r.at = at; at.cases(r.Cases) })
 }
 
-// position is where a part of the catalogue is written. The node is dropped once the catalogue is checked.
+// position is where a part of the catalogue is written: a node, which is dropped once the catalogue is checked, or a line.
 type position struct {
-	file string
-	node ast.Node
+	file  string
+	node  ast.Node
+	first int
+}
+
+// cases notes the line of each case of the part.
+func (p position) cases(list []Case) {
+	for i := range list {
+		list[i].line = p.line(fmt.Sprintf("cases[%d]", i))
+	}
 }
 
 // line is the line of what a path such as match[1].codes names in the part, or of the part itself.
 func (p position) line(path string) int {
 	if p.node == nil {
-		return 1
+		return max(p.first, 1)
 	}
 	for path != "" {
 		if q, err := yaml.PathString("$." + path); err == nil {
@@ -149,7 +156,7 @@ func parseList[T any](file string, data []byte, place func(*T, position)) ([]T, 
 	}
 	seq, ok := body.(*ast.SequenceNode)
 	if !ok {
-		return nil, position{file, body}.fault("", "the file is not a list")
+		return nil, position{file: file, node: body}.fault("", "the file is not a list")
 	}
 	var errs []error
 	out := make([]T, 0, len(seq.Values))
@@ -183,7 +190,7 @@ func parseBody(file string, data []byte) (ast.Node, error) {
 		switch {
 		case d.Body == nil:
 		case body != nil:
-			return nil, position{file, d.Body}.fault("", "a second document in one file")
+			return nil, position{file: file, node: d.Body}.fault("", "a second document in one file")
 		default:
 			body = d.Body
 		}
@@ -193,7 +200,7 @@ func parseBody(file string, data []byte) (ast.Node, error) {
 
 func parseNode[T any](file string, n ast.Node, place func(*T, position)) (*T, error) {
 	var v T
-	at := position{file, n}
+	at := position{file: file, node: n}
 	if err := yaml.NodeToValue(n, &v, yaml.Strict()); err != nil {
 		return nil, yamlFault(file, at.line(""), err)
 	}
@@ -233,17 +240,23 @@ func closed[T ~string](dst *T, n ast.Node, what string, list []T) error {
 	return &yaml.SyntaxError{Message: fmt.Sprintf("%q is not a %s", s, what), Token: n.GetToken()}
 }
 
-// UnmarshalYAML reads low, moderate or high; an error names the line.
-func (l *Level) UnmarshalYAML(n ast.Node) error {
+// text decodes a word by what dst makes of it and says where it refuses.
+func text(dst encoding.TextUnmarshaler, n ast.Node) error {
 	var s string
 	if err := yaml.NodeToValue(n, &s); err != nil {
 		return err
 	}
-	if err := l.UnmarshalText([]byte(s)); err != nil {
+	if err := dst.UnmarshalText([]byte(s)); err != nil {
 		return &yaml.SyntaxError{Message: err.Error(), Token: n.GetToken()}
 	}
 	return nil
 }
+
+// UnmarshalYAML reads low, moderate or high; an error names the line.
+func (l *Level) UnmarshalYAML(n ast.Node) error { return text(l, n) }
+
+// UnmarshalYAML reads right, left, both or unknown; an error names the line.
+func (e *Eye) UnmarshalYAML(n ast.Node) error { return text(e, n) }
 
 // UnmarshalYAML reads one of Hazards.
 func (h *Hazard) UnmarshalYAML(n ast.Node) error { return closed(h, n, "hazard", Hazards) }

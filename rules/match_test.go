@@ -104,7 +104,7 @@ func smallLayer(t testing.TB) *Layer {
 }
 
 func smallWording() string {
-	text := "levels: {high: H, moderate: M, low: L}\nhazards: {floppy-iris: F, small-pupil: S}\neyes: {right: R, left: L, both: B, unknown: U}\noutcomes: {none-found: N, not-assessed: NA}\ngaps:\n"
+	text := "levels: {high: H, moderate: M, low: L}\nhazards: {floppy-iris: F, small-pupil: S}\neyes: {right: R, left: L, both: B, unknown: U}\noutcomes: {none-found: N, not-assessed: NA}\ncautions: {no-clearance: C, do-not-stop: S}\ngaps:\n"
 	for _, k := range GapKinds {
 		text += fmt.Sprintf("  %s: \"%s {name}\"\n", k, k)
 	}

@@ -66,14 +66,11 @@ func checkCatalogue(s surroundings, dir string) error {
 	if err := c.CheckCases(); err != nil {
 		return err
 	}
-	codes, cases := 0, 0
-	for _, x := range c.Factors {
-		cases += len(x.Cases)
-	}
+	codes := 0
 	for _, set := range c.CodeSets {
 		codes += len(set.Codes) + len(set.Branches)
 	}
-	fmt.Fprintf(s.out, "catalogue %s: %d factors, %d code sets with %d codes, %d preparations, %d worked cases: no fault\n", c.Version, len(c.Factors), len(c.CodeSets), codes, len(c.Preparations), cases)
+	fmt.Fprintf(s.out, "catalogue %s: %d factors, %d code sets with %d codes, %d preparations, %d worked cases: no fault\n", c.Version, len(c.Factors), len(c.CodeSets), codes, len(c.Preparations), c.Cases())
 	return nil
 }
 
@@ -123,13 +120,17 @@ func listFactors(w io.Writer, c *rules.Catalogue) {
 			fmt.Fprintf(w, "  figure: %s, against %s (%s)\n", fig.Text, fig.Comparator, fig.Source)
 		}
 		for _, src := range x.Sources {
-			checked := ""
-			if src.Checked != "" {
-				checked = " [" + src.Checked + "]"
-			}
-			fmt.Fprintf(w, "  source: %s%s\n", src.Text, checked)
+			fmt.Fprintf(w, "  source: %s%s\n", src.Text, checked(src.Checked))
 		}
 	}
+}
+
+// checked is how a source or a code was looked up, behind it.
+func checked(how string) string {
+	if how == "" {
+		return ""
+	}
+	return " [" + how + "]"
 }
 
 func dash(s string) string {
@@ -149,13 +150,16 @@ func listCodes(w io.Writer, c *rules.Catalogue, factor string) error {
 				set := c.CodeSets[id]
 				fmt.Fprintf(w, "%s (%s)\n", set.Title, id)
 				for _, k := range set.Codes {
-					fmt.Fprintf(w, "  %s|%s  %s\n", k.System, k.Code, k.Display)
+					fmt.Fprintf(w, "  %s|%s  %s%s\n", k.System, k.Code, k.Display, checked(set.Checked[k]))
 				}
 				for _, k := range set.Branches {
-					fmt.Fprintf(w, "  %s|%s and all below  %s\n", k.System, k.Code, k.Display)
+					fmt.Fprintf(w, "  %s|%s and all below%s\n", k.System, k.Code, checked(set.Checked[k]))
 				}
 				for _, k := range set.Except {
-					fmt.Fprintf(w, "  except %s|%s  %s\n", k.System, k.Code, k.Display)
+					fmt.Fprintf(w, "  except %s|%s and all below\n", k.System, k.Code)
+				}
+				for _, k := range set.ExceptCodes {
+					fmt.Fprintf(w, "  except %s|%s\n", k.System, k.Code)
 				}
 			}
 			if len(m.Words) > 0 {

@@ -65,6 +65,10 @@ func TestCatalogueCommands(t *testing.T) {
 	code, out, err = call(t, t.Context(), "", nil, "catalogue", "codes", "tamsulosin")
 	require.Equal(t, exitDone, code, err)
 	require.Contains(t, out, "77492")
+	require.NotContains(t, out, "[from memory]")
+	code, out, err = call(t, t.Context(), "", nil, "catalogue", "codes", "vitrectomy")
+	require.Equal(t, exitDone, code, err)
+	require.Contains(t, out, "C79.2  Vitrectomy using pars plana approach [from memory]\n")
 
 	dir := t.TempDir()
 	require.NoError(t, os.MkdirAll(filepath.Join(dir, "factors"), 0o700))

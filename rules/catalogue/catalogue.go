@@ -6,9 +6,9 @@
 //
 //	VERSION            version of the content: year, month, number
 //	factors/*.yaml     the factors, with level, grade, sources, figures, and worked cases
-//	codes/*.json       code sets, as FHIR R4 ValueSets; each says where its codes were verified
+//	codes/*.json       code sets, as FHIR R4 ValueSets; each says where its codes were verified, and marks those that are from memory
 //	preparations.yaml  the actions: what, who, when, and what calls for them
-//	questions.yaml     reasons to ask for a drug that is not on record
+//	questions.yaml     reasons to ask for a drug that is not on record; as all that recognises, with worked cases
 //	cautions.yaml      what a single record asks to be careful with
 //	wording.yaml       the words a surgeon reads
 //	services.yaml      what tells a lens operation from other bookings

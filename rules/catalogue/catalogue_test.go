@@ -162,6 +162,9 @@ var apart = map[string][]string{
 	"http://hl7.org/fhir/sid/icd-10|H21.8":                    nil, // never infer a floppy iris from it: the list's own note
 	"http://dicom.nema.org/resources/dicom-elements|0022000D": nil, // yes or no, and not a size
 	"http://dicom.nema.org/resources/dicom-elements|0022001C": nil, // names the drops
+	// From memory in the list, and no codes: their check digit is wrong. The true ones: tamsulosin 372509005, doxazosin 372508002.
+	"http://snomed.info/sct|372509001": nil,
+	"http://snomed.info/sct|372508009": nil,
 }
 
 // Every row of the code list finds the factor that its concept names, and no other.

@@ -112,7 +112,10 @@ const sideOf = (display) => {
 const key = (c) => `${c.system}|${c.code}`;
 const distinct = (codes) => [...new Map(codes.map((c) => [key(c), c])).values()];
 const coded = (r) => r.code !== '' && r.system.includes('://');
-const toCode = (r) => ({ system: r.system, code: r.code, side: sideOf(r.display) });
+// Two codes that the table has from memory are none: their check digit is wrong. The true ones stand in CH Term of HL7
+// Switzerland (hl7ch/ch-term, active pharmaceutical ingredients).
+const corrected = { [`${SNOMED}|372509001`]: '372509005', [`${SNOMED}|372508009`]: '372508002' };
+const toCode = (r) => ({ system: r.system, code: corrected[key(r)] ?? r.code, side: sideOf(r.display) });
 
 const table = parseCsv(readFileSync(process.argv[2], 'utf8')).filter(coded);
 const rowsOf = (concepts) => table.filter((r) => concepts.includes(r.concept));
