@@ -34,6 +34,10 @@ func (l Limits) withDefaults() Limits {
 	return l
 }
 
+// maxMembers bounds the names of one envelope or entry; FHIR has two dozen. Without a bound, looking for a name given twice
+// would take a time that grows with their square.
+const maxMembers = 64
+
 // maxBundles bounds how deep Bundles stand in Bundles; the answer to a batch needs one.
 const maxBundles = 2
 
@@ -208,6 +212,9 @@ func object(d *jsontext.Decoder, member func(name string) error) error {
 			return errPage
 		}
 		name := t.String()
+		if len(seen) == maxMembers {
+			return fmt.Errorf("%w: too many names", errPage)
+		}
 		for _, s := range seen {
 			if s == name {
 				return fmt.Errorf("%w: a name given twice", errPage)

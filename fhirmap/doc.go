@@ -8,6 +8,9 @@
 //	medication.go …  the decoders: small structs of our own, strict, one file for each kind of record
 //	concept.go date.go status.go eye.go eyecode.go bodysite.go   what the types have in common
 //
+// An event comes in as notification.go reads it: a subscription's notification, a FHIR message or a CloudEvent says which
+// booking or patient to look at, and no more.
+//
 // Outwards: desired.go and standing.go, compared by reconcile.go; flag.go, task.go and provenance.go build.
 //
 // What becomes of what:
