@@ -178,7 +178,7 @@ func TestEventToFlagTaskAndProvenance(t *testing.T) {
 func TestEventWithAStatusOfTheSchedulersOwn(t *testing.T) {
 	n, err := decodeEvent([]byte(booking("bob", "a1", "confirmed-by-phone", "2026-03-09T09:00:00Z", "Cataract surgery")), fhirmap.Options{})
 	require.NoError(t, err)
-	require.Equal(t, nudge{appointment: "Appointment/a1"}, n)
+	require.Equal(t, []nudge{{appointment: "Appointment/a1"}}, n)
 }
 
 func TestSweepAloneFlagsWithNoEvent(t *testing.T) {
@@ -561,10 +561,10 @@ func TestAbsoluteReferences(t *testing.T) {
 			// The store finds an alias's references for nobody, so the record's own are looked for by the plain ones.
 			w := c.worker()
 			w.cfg.FHIRAliases = []string{"https://fhir.clinic.example/r4"}
-			n, err := decodeEvent([]byte(absolute(booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery"))), w.recordOptions())
+			decoded, err := decodeEvent([]byte(absolute(booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery"))), w.recordOptions())
 			require.NoError(t, err)
-			require.Equal(t, []string{"Patient/bob"}, n.patients)
-			n, err = w.whose(t.Context(), nudge{appointment: "Appointment/a1"}, 0)
+			require.Equal(t, []string{"Patient/bob"}, decoded[0].patients)
+			n, err := w.whose(t.Context(), nudge{appointment: "Appointment/a1"}, 0)
 			require.NoError(t, err)
 			require.Equal(t, []string{"Patient/bob"}, n.patients)
 			nudges, err := w.booked(t.Context(), clinicDay, clinicDay.AddDate(0, 0, 30))

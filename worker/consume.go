@@ -209,11 +209,24 @@ func (w *Worker) finish(ctx context.Context, m jetstream.Msg, seq uint64, d disp
 
 // handle looks at every patient that an event nudges to. age is how long ago it arrived.
 func (w *Worker) handle(ctx context.Context, data []byte, age time.Duration) error {
-	n, err := decodeEvent(data, w.recordOptions())
+	nudges, err := decodeEvent(data, w.recordOptions())
 	if err != nil {
 		return err
 	}
-	if len(n.patients) == 0 {
+	var errs []error
+	for _, n := range nudges {
+		errs = append(errs, w.follow(ctx, n, age))
+	}
+	return errors.Join(errs...)
+}
+
+// follow looks where one nudge points.
+func (w *Worker) follow(ctx context.Context, n nudge, age time.Duration) (err error) {
+	switch {
+	case n.sweep:
+		w.askSweep()
+		return nil
+	case len(n.patients) == 0:
 		if n, err = w.whose(ctx, n, age); err != nil {
 			return err
 		}
@@ -286,11 +299,23 @@ func appendNew(to, more []string) []string {
 // giveUp makes one last pass in which lost pages become gaps, so that the operation stands as not assessed with a Task to
 // assess it by hand; and a timer tries it afresh while the operation is ahead.
 func (w *Worker) giveUp(ctx context.Context, data []byte) error {
-	n, err := decodeEvent(data, w.recordOptions())
+	nudges, err := decodeEvent(data, w.recordOptions())
 	if err != nil {
 		return err
 	}
-	if len(n.patients) == 0 {
+	var errs []error
+	for _, n := range nudges {
+		errs = append(errs, w.giveUpOn(ctx, n))
+	}
+	return errors.Join(errs...)
+}
+
+func (w *Worker) giveUpOn(ctx context.Context, n nudge) (err error) {
+	switch {
+	case n.sweep:
+		w.askSweep()
+		return nil
+	case len(n.patients) == 0:
 		if n, err = w.whose(ctx, n, 0); err != nil {
 			w.retryLater(n)
 			return err

@@ -2,6 +2,7 @@ package worker
 
 import (
 	"bytes"
+	"errors"
 	"strings"
 
 	"github.com/go-json-experiment/json"
@@ -18,13 +19,27 @@ type nudge struct {
 	appointment string
 	// eye is the side the event names, only to guess which ids to read ahead.
 	eye rules.Eye
+	// sweep reports an event that says that something changed and not what.
+	sweep bool
 }
 
-// decodeEvent recognises a payload by its content: an Appointment or a Reference. Anything else is permanently unreadable.
-func decodeEvent(data []byte, o fhirmap.Options) (nudge, error) {
+// decodeEvent recognises a payload by its content: an Appointment, a Reference, a subscription notification, a FHIR message,
+// or a CloudEvent around one of these. What asks for nothing (a heartbeat) gives no nudge. Anything else is permanently
+// unreadable.
+func decodeEvent(data []byte, o fhirmap.Options) ([]nudge, error) {
 	data = bytes.TrimSpace(data)
+	switch e, err := fhirmap.DecodeCloudEvent(data); {
+	case err == nil:
+		return decodePayload(bytes.TrimSpace(e.Data), o)
+	case !errors.Is(err, fhirmap.ErrNotCloudEvent):
+		return nil, permanent(ReasonUnreadable, "not a readable CloudEvent")
+	}
+	return decodePayload(data, o)
+}
+
+func decodePayload(data []byte, o fhirmap.Options) ([]nudge, error) {
 	if bytes.HasPrefix(data, []byte("MSH")) {
-		return nudge{}, permanent(ReasonUnsupported, "HL7 v2 messages are not handled yet")
+		return nil, permanent(ReasonUnsupported, "HL7 v2 messages are not handled yet")
 	}
 	var head struct {
 		ResourceType string `json:"resourceType"`
@@ -32,35 +47,84 @@ func decodeEvent(data []byte, o fhirmap.Options) (nudge, error) {
 		Reference    string `json:"reference"`
 	}
 	if err := json.Unmarshal(data, &head); err != nil {
-		return nudge{}, permanent(ReasonUnreadable, "not JSON")
+		return nil, permanent(ReasonUnreadable, "not JSON")
 	}
 	switch {
+	case head.ResourceType == "Bundle":
+		return decodeBundle(data, o)
 	case head.ResourceType == "Appointment":
 		a, err := fhirmap.DecodeAppointment(data, o)
 		if err != nil {
 			// A status of the scheduler's own, say. Which booking it is about is all that matters: the record is read.
 			if ref := "Appointment/" + head.ID; fhirmap.ValidReference(ref, "Appointment") {
-				return nudge{appointment: ref}, nil
+				return []nudge{{appointment: ref}}, nil
 			}
-			return nudge{}, permanent(ReasonUnreadable, "not a readable Appointment")
+			return nil, permanent(ReasonUnreadable, "not a readable Appointment")
 		}
 		n := nudge{patients: a.Patients, eye: a.Eye}
 		if a.ID != "" {
 			n.appointment = "Appointment/" + a.ID
 		}
 		if n.appointment == "" && len(n.patients) == 0 {
-			return nudge{}, permanent(ReasonUnreadable, "an Appointment without id and without patient")
+			return nil, permanent(ReasonUnreadable, "an Appointment without id and without patient")
 		}
-		return n, nil
+		return []nudge{n}, nil
 	case head.ResourceType == "" && fhirmap.ValidReference(head.Reference, "Appointment"):
-		return nudge{appointment: head.Reference}, nil
+		return []nudge{{appointment: head.Reference}}, nil
 	case head.ResourceType == "" && fhirmap.ValidReference(head.Reference, "Patient"):
-		return nudge{patients: []string{head.Reference}}, nil
+		return []nudge{{patients: []string{head.Reference}}}, nil
 	case head.ResourceType != "":
-		return nudge{}, permanent(ReasonUnsupported, "a resource type that is no booking")
+		return nil, permanent(ReasonUnsupported, "a resource type that is no booking")
 	default:
-		return nudge{}, permanent(ReasonUnreadable, "neither an Appointment nor a reference to one")
+		return nil, permanent(ReasonUnreadable, "neither an Appointment nor a reference to one")
 	}
+}
+
+// decodeBundle reads a subscription notification or a FHIR message.
+func decodeBundle(data []byte, o fhirmap.Options) ([]nudge, error) {
+	n, err := fhirmap.DecodeNotification(data, o)
+	if err == nil {
+		if n.Type != fhirmap.EventNotification && n.Type != fhirmap.QueryEvent {
+			return nil, nil // a sign of life
+		}
+		if len(n.Events) == 0 {
+			return []nudge{{sweep: true}}, nil // a payload left empty on purpose
+		}
+		var out []nudge
+		for _, e := range n.Events {
+			out = append(out, about(append([]fhirmap.Pointer{e.Focus}, e.Additional...), o)...)
+		}
+		return out, nil
+	}
+	if !errors.Is(err, fhirmap.ErrNotNotification) {
+		return nil, permanent(ReasonUnreadable, "not a readable notification")
+	}
+	m, err := fhirmap.DecodeMessage(data, o)
+	switch {
+	case err == nil:
+		return about(append(m.Focus, m.Additional...), o), nil
+	case errors.Is(err, fhirmap.ErrNotMessage):
+		return nil, permanent(ReasonUnsupported, "a Bundle that is neither a notification nor a message")
+	default:
+		return nil, permanent(ReasonUnreadable, "not a readable message")
+	}
+}
+
+// about are the nudges of one event by what it points to. Where nothing leads to a booking or a patient of this server, the
+// sweep has to find out what changed.
+func about(pointers []fhirmap.Pointer, o fhirmap.Options) (out []nudge) {
+	for _, p := range pointers {
+		switch ref := p.Local(o.Bases); {
+		case fhirmap.ValidReference(ref, "Appointment"):
+			out = append(out, nudge{appointment: ref})
+		case fhirmap.ValidReference(ref, "Patient"):
+			out = append(out, nudge{patients: []string{ref}})
+		}
+	}
+	if len(out) == 0 {
+		return []nudge{{sweep: true}}
+	}
+	return out
 }
 
 // id is the part of a reference after the slash.

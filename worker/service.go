@@ -64,6 +64,7 @@ type Worker struct {
 	retries           chan nudge
 	swept             chan struct{}
 	sweepNow          <-chan struct{}
+	sweepAsked        chan struct{}
 	ackWait           time.Duration
 	eventTimeout      time.Duration
 }
@@ -90,7 +91,7 @@ func New(p Parts) *Worker {
 		fhir: p.FHIR, stream: p.Stream, metrics: p.Metrics, now: p.Now,
 		locks: patientLocks{locks: map[string]*patientLock{}}, outcomes: newOutcomes(), attempts: attempts{bySeq: map[uint64]int{}}, buckets: map[string]jetstream.KeyValue{},
 		lanes: make(chan struct{}, p.Config.Concurrency), sweepLanes: make(chan struct{}, max(1, p.Config.Concurrency/2)),
-		retries: make(chan nudge, 1024), swept: make(chan struct{}, 1), sweepNow: p.SweepNow, ackWait: ackWait, eventTimeout: eventTimeout,
+		retries: make(chan nudge, 1024), swept: make(chan struct{}, 1), sweepNow: p.SweepNow, sweepAsked: make(chan struct{}, 1), ackWait: ackWait, eventTimeout: eventTimeout,
 	}
 	if w.log == nil {
 		w.log = slog.New(slog.DiscardHandler)

@@ -28,6 +28,7 @@ func (w *Worker) sweepLoop(ctx context.Context) {
 	for ctx.Err() == nil {
 		select {
 		case <-w.sweepNow: // this sweep is the one asked for
+		case <-w.sweepAsked:
 		default:
 		}
 		w.brake.begin(whole)
@@ -63,6 +64,15 @@ func (w *Worker) untilNextSweep(ctx context.Context, d time.Duration) {
 	case <-ctx.Done():
 	case <-t.C:
 	case <-w.sweepNow:
+	case <-w.sweepAsked:
+	}
+}
+
+// askSweep asks for a sweep, once however many ask.
+func (w *Worker) askSweep() {
+	select {
+	case w.sweepAsked <- struct{}{}:
+	default:
 	}
 }
 
