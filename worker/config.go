@@ -67,6 +67,11 @@ type Config struct {
 
 	HTTPAddr string `key:"http.addr"`
 
+	WebhookAddr       string `key:"intake.webhook.addr"`
+	WebhookSecretFile string `key:"intake.webhook.secret_file"`
+	WebhookCertFile   string `key:"intake.webhook.tls.cert_file"`
+	WebhookKeyFile    string `key:"intake.webhook.tls.key_file"`
+
 	SweepHorizon time.Duration `key:"sweep.horizon"`
 	SweepEvery   time.Duration `key:"sweep.every"`
 
@@ -383,6 +388,15 @@ func (c *Config) validate() (errs []error) {
 	if p, err := url.Parse(c.Canonical); err != nil || p.Scheme == "" || strings.HasSuffix(c.Canonical, "/") {
 		errs = append(errs, c.fault("canonical", "wants an absolute address without a slash at its end"))
 	}
+	switch {
+	case c.WebhookAddr == "":
+	case c.WebhookSecretFile == "":
+		errs = append(errs, c.fault("intake.webhook.addr", "needs intake.webhook.secret_file: whoever may send events must prove it"))
+	case (c.WebhookCertFile == "") != (c.WebhookKeyFile == ""):
+		errs = append(errs, c.fault("intake.webhook.addr", "needs both intake.webhook.tls.cert_file and intake.webhook.tls.key_file, or neither"))
+	case c.WebhookCertFile == "" && !loopbackAddr(c.WebhookAddr):
+		errs = append(errs, c.fault("intake.webhook.addr", "without TLS only a loopback address is listened at"))
+	}
 	for _, code := range c.OperationCodes {
 		if !strings.Contains(code, "|") {
 			errs = append(errs, c.fault("operations.match.codes", "wants system|code"))
@@ -422,7 +436,7 @@ func (c *Config) settings() rules.Settings {
 }
 
 // secretKeys name files that hold secrets: their path is shown, never their content.
-var secretKeys = []string{"fhir.token_file", "fhir.tls.key_file", "nats.creds_file", "nats.nkey_file", "nats.token_file", "nats.tls.key_file"}
+var secretKeys = []string{"fhir.token_file", "fhir.tls.key_file", "nats.creds_file", "nats.nkey_file", "nats.token_file", "nats.tls.key_file", "intake.webhook.secret_file", "intake.webhook.tls.key_file"}
 
 // Effective prints every key with its value and where it was set, one per line.
 func (c *Config) Effective() []string {

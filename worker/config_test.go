@@ -28,6 +28,9 @@ func TestConfigFaultsAreOneLineWithKeyAndPlace(t *testing.T) {
 		"not YAML":             {file: "mode: [\n", want: "FILE: not YAML:"},
 		"environment unknown":  {environ: []string{"PUPILRISK_FHIR_ULR=x"}, want: "environment: PUPILRISK_FHIR_ULR: unknown key"},
 		"environment bad":      {environ: []string{"PUPILRISK_CONCURRENCY=0"}, want: "environment PUPILRISK_CONCURRENCY: concurrency: wants 1 to 1024"},
+		"webhook open to all":  {environ: []string{"PUPILRISK_INTAKE_WEBHOOK_ADDR=127.0.0.1:8443"}, want: "environment PUPILRISK_INTAKE_WEBHOOK_ADDR: intake.webhook.addr: needs intake.webhook.secret_file"},
+		"webhook without TLS":  {file: "intake: {webhook: {addr: ':8443', secret_file: f}}\n", want: "FILE:1: intake.webhook.addr: without TLS only a loopback address"},
+		"webhook half of TLS":  {file: "intake: {webhook: {addr: ':8443', secret_file: f, tls: {cert_file: c}}}\n", want: "FILE:1: intake.webhook.addr: needs both"},
 		"code without system":  {file: "operations:\n  match:\n    codes: [X1]\n", want: "FILE:3: operations.match.codes: wants system|code"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -42,7 +45,7 @@ func TestConfigFaultsAreOneLineWithKeyAndPlace(t *testing.T) {
 			if file != "" {
 				text = strings.ReplaceAll(text, file, "FILE")
 			}
-			require.NotContains(t, text, "secret")
+			require.NotContains(t, text, "me:secret")
 			require.NotContains(t, text, "\n", "one line")
 			require.True(t, strings.HasPrefix(text, c.want), text)
 		})

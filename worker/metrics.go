@@ -9,6 +9,7 @@ import (
 	"pupilrisk/rules"
 	"pupilrisk/worker/fhirhttp"
 	"pupilrisk/worker/stream"
+	"pupilrisk/worker/webhook"
 )
 
 // Metrics are what IT watches. Names are part of the product's outer contract; no label ever holds an identifier, every
@@ -40,6 +41,7 @@ type Metrics struct {
 	heartbeat      prometheus.Gauge
 	streamEvents   *prometheus.CounterVec
 	conflicts      prometheus.Counter
+	webhook        *prometheus.CounterVec
 	withheld       prometheus.Counter
 
 	withdrawalsStopped prometheus.Gauge
@@ -110,6 +112,7 @@ func NewMetrics(reg prometheus.Registerer, version, catalogue string, mode Mode,
 		oldestPending:  one("oldest_pending_timestamp_seconds", "When the oldest event that still waits arrived; 0 = none."),
 		heartbeat:      one("heartbeat_timestamp_seconds", "When the consuming loop last went round."),
 		streamEvents:   counter("stream_connection_events_total", "Changes of the connection to the stream.", "kind"),
+		webhook:        counter("webhook_requests_total", "Requests to the rest-hook, by outcome.", "outcome"),
 		conflicts:      counter("write_conflicts_total", "Writes refused because the record had changed; each is decided anew.").WithLabelValues(),
 		sweeps:         counter("sweeps_total", "Sweeps over the booked operations, by result.", "result"),
 		lastSweep:      one("last_sweep_timestamp_seconds", "When a sweep last ended well; 0 = never."),
@@ -157,6 +160,9 @@ func (m *Metrics) zero(cat *rules.Catalogue) {
 	}
 	for _, r := range reasons {
 		m.deadLetters.WithLabelValues(string(r))
+	}
+	for _, o := range webhook.Outcomes() {
+		m.webhook.WithLabelValues(o)
 	}
 	for _, w := range withins {
 		m.notAssessed.WithLabelValues(w)

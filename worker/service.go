@@ -183,6 +183,11 @@ func Serve(ctx context.Context, cfg Config, cat *rules.Catalogue, version string
 		defer cancel()
 		err = errors.Join(err, server.Shutdown(closing))
 	}()
+	stopHook, err := w.serveHook(ctx)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, stopHook()) }()
 	if cfg.Timezone == "UTC" && cfg.places["timezone"] == "" {
 		log.Warn("no timezone is set; dates without a zone are read as UTC", "key", "timezone")
 	}
