@@ -417,23 +417,27 @@ func (r *reconciler) endRest() error {
 	return nil
 }
 
-// end makes a Flag inactive or cancels a Task.
 func (r *reconciler) end(s Standing, why Ended) error {
-	var body []byte
-	var err error
-	if s.Type == "Flag" {
-		body, err = r.w.endFlag(s, why, r.s.At)
-	} else {
-		body, err = r.w.cancelTask(s, why, r.s.At)
-	}
+	x, err := r.w.End(s, why, r.s.At)
 	if err != nil {
-		return fmt.Errorf("end %s: %w", s.Type, err)
+		return err
 	}
-	r.plan.Writes = append(r.plan.Writes, Write{
-		Type: s.Type, ID: s.ID, Key: numbered(s.Base, s.N), Change: End, Version: s.Version, Body: body, Details: s.Details,
-		Withdrawal: r.withdrawal(s, why),
-	})
+	x.Withdrawal = r.withdrawal(s, why)
+	r.plan.Writes = append(r.plan.Writes, x)
 	return nil
+}
+
+// End is the write that makes a Flag inactive or cancels a Task, for the reason given.
+func (w Writer) End(s Standing, why Ended, at time.Time) (Write, error) {
+	end := w.endFlag
+	if s.Type == "Task" {
+		end = w.cancelTask
+	}
+	body, err := end(s, why, at)
+	if err != nil {
+		return Write{}, fmt.Errorf("end %s: %w", s.Type, err)
+	}
+	return Write{Type: s.Type, ID: s.ID, Key: numbered(s.Base, s.N), Change: End, Version: s.Version, Body: body, Details: s.Details}, nil
 }
 
 // withdrawal reports that no booking which was read explains the end of s.

@@ -26,6 +26,7 @@ const (
 	EndedAnswered     Ended = "question-answered"    // the record now answers what the Task asked
 	EndedMerged       Ended = "patient-merged"       // the patient's record was merged into another
 	EndedDuplicate    Ended = "duplicate"            // the same thing stands twice
+	EndedTakenBack    Ended = "taken-back"           // an operator withdrew it: a wrong catalogue, or the way back from live
 )
 
 // EndedReasons lists every Ended with the words a person reads in the Task.
@@ -34,6 +35,7 @@ var EndedReasons = map[Ended]string{
 	EndedOver: "The operation is over", EndedMoved: "The booking was changed", EndedOtherPatient: "The booking now names another patient",
 	EndedEvidence: "The evidence was withdrawn from the record", EndedAnswered: "The record now answers the question",
 	EndedMerged: "The record was merged into another", EndedDuplicate: "The same task stands twice",
+	EndedTakenBack: "Taken back by the operator of the worker",
 }
 
 // Standing is one Flag or Task of ours as it stands in the record system.
@@ -48,6 +50,8 @@ type Standing struct {
 	Touched bool
 	// Ended is our reason where we ended it ourselves.
 	Ended Ended
+	// Catalogue is the version of the catalogue that it was last written with.
+	Catalogue string
 	// Evidence holds the evidence codes it rests on, Details the records named, Level its priority.
 	Evidence, Details []string
 	Level             rules.Level
@@ -157,7 +161,7 @@ func ParseStanding(n Names, raw []byte) (s Standing, ok bool, err error) {
 		return s, false, err
 	}
 	s.Touched = w.hash != ownedHash(s.Type, &o)
-	s.Ended, s.Evidence = w.ended, w.evidence
+	s.Ended, s.Evidence, s.Catalogue = w.ended, w.evidence, w.catalogue
 	s.Focus = bareReference(r.Focus.Reference)
 	eyeToken := ""
 	if s.Type == "Flag" {
@@ -221,16 +225,16 @@ func replacesReference(raw jsontext.Value) string {
 	return bareReference(x.ValueReference.Reference)
 }
 
-// OpenSubjects lists the patients, Patient/id, of our active Flags and open Tasks in a page of a search, and where the next page is.
-func OpenSubjects(n Names, page []byte) (patients []string, next string, err error) {
+// OpenStanding lists our active Flags and open Tasks in a page of a search, and where the next page is.
+func OpenStanding(n Names, page []byte) (open []Standing, next string, err error) {
 	info, err := WalkBundle(page, Limits{}, func(e BundleEntry) error {
 		s, ours, err := ParseStanding(n, e.Resource)
-		if err == nil && ours && s.Open() && ValidReference(s.Subject, "Patient") && !slices.Contains(patients, s.Subject) {
-			patients = append(patients, s.Subject)
+		if err == nil && ours && s.Open() && ValidReference(s.Subject, "Patient") {
+			open = append(open, s)
 		}
 		return nil // somebody else's, whatever it holds
 	})
-	return patients, info.Next, err
+	return open, info.Next, err
 }
 
 // TaskPatients lists the patients of our Tasks in a page of a search, Patient/id.

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"log/slog"
 	"net/url"
-	"slices"
 	"sync"
 	"time"
 
@@ -84,12 +83,16 @@ func (w *Worker) Sweep(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	standing, unread := w.standing(ctx)
-	for _, p := range standing {
-		if !slices.ContainsFunc(nudges, func(n nudge) bool { return n.patients[0] == p }) {
-			nudges = append(nudges, nudge{patients: []string{p}})
-		}
+	seen := map[string]bool{}
+	for _, n := range nudges {
+		seen[n.patients[0]] = true
 	}
+	unread := w.standing(ctx, func(s fhirmap.Standing) {
+		if !seen[s.Subject] {
+			seen[s.Subject] = true
+			nudges = append(nudges, nudge{patients: []string{s.Subject}})
+		}
+	})
 	w.log.Info("sweep begins", "patients", len(nudges))
 	var mu sync.Mutex
 	var errs []error
@@ -136,12 +139,12 @@ func (w *Worker) Sweep(ctx context.Context) error {
 	return nil
 }
 
-// standing lists the patients of our active Flags and open Tasks. What it could not read is an error beside what it could:
-// the booked operations are swept all the same.
-func (w *Worker) standing(ctx context.Context) (patients []string, err error) {
+// standing hands out our active Flags and open Tasks, whoever's. What it could not read is an error beside what it could: the
+// booked operations are swept all the same.
+func (w *Worker) standing(ctx context.Context, each func(fhirmap.Standing)) error {
 	capability, err := w.fhir.Capability(ctx)
 	if err != nil {
-		return nil, fmt.Errorf("read the server's capability: %w", err)
+		return fmt.Errorf("read the server's capability: %w", err)
 	}
 	open := map[string]url.Values{
 		"Flag": {"identifier": {w.writer.Names.FlagSystem() + "|"}}, // R4 searches Flags by no status
@@ -156,15 +159,17 @@ func (w *Worker) standing(ctx context.Context) (patients []string, err error) {
 		// A server that does not know a parameter gives more than was asked for, and what is not ours is passed over.
 		next := typ + "?" + query.Encode()
 		pageErr := w.fhir.Pages(ctx, next, func(a fhirhttp.Answer) (string, error) {
-			found, next, err := fhirmap.OpenSubjects(w.writer.Names, a.Body)
-			patients = appendNew(patients, found)
+			found, next, err := fhirmap.OpenStanding(w.writer.Names, a.Body)
+			for _, s := range found {
+				each(s)
+			}
 			return next, err
 		})
 		if pageErr != nil {
 			err = errors.Join(err, fmt.Errorf("search own %ss: %w", typ, pageErr))
 		}
 	}
-	return patients, err
+	return err
 }
 
 // booked lists one nudge for each patient with an appointment that starts in [from, to).

@@ -7,6 +7,7 @@ import (
 	"net/http/httptest"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/testutil"
@@ -154,4 +155,46 @@ func TestSweepComesByOurOwnFlagsAndTasks(t *testing.T) {
 	require.NoError(t, w.Sweep(t.Context()))
 	require.Empty(t, c.all("Flag", `"active"`))
 	require.Empty(t, c.all("Task", `"requested"`))
+}
+
+// The way back: what nobody touched is ended with the reason, what a person changed stands, and a second run finds nothing.
+func TestWithdrawTakesBackWhatNobodyTouched(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	of := func(who string) *strings.Replacer {
+		return strings.NewReplacer("bob", who, `"m1"`, `"m-`+who+`"`, `"x1"`, `"x-`+who+`"`)
+	}
+	for _, who := range []string{"bob", "eve"} {
+		c.put(of(who).Replace(bob), of(who).Replace(bobTook), of(who).Replace(bobProcedure), booking(who, "a-"+who, "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	}
+	w := c.worker()
+	require.NoError(t, w.Sweep(t.Context()))
+	open := func() (flags, tasks int) { return len(c.all("Flag", `"active"`)), len(c.all("Task", `"requested"`)) }
+	flags, tasks := open()
+	require.Equal(t, 2, flags)
+	held := c.all("Flag", `"Patient/eve"`)[0]
+	c.put(strings.Replace(held, "EXPECT", "seen by me: EXPECT", 1))
+
+	withdraw := func(x Withdrawal) Withdrawn {
+		t.Helper()
+		x.Pause = time.Nanosecond
+		done, err := w.Withdraw(t.Context(), x)
+		require.NoError(t, err)
+		return done
+	}
+	require.Zero(t, withdraw(Withdrawal{Factor: "silodosin"}).Flags)
+	require.Zero(t, withdraw(Withdrawal{Catalogue: "of another year"}).Flags)
+	require.Zero(t, withdraw(Withdrawal{Since: time.Now().Add(time.Hour)}).Flags)
+	require.Equal(t, Withdrawn{Flags: 1, Tasks: tasks, Touched: 1}, withdraw(Withdrawal{DryRun: true}))
+	after, _ := open()
+	require.Equal(t, 2, after, "a dry run writes nothing")
+
+	require.Equal(t, 1, withdraw(Withdrawal{Factor: "tamsulosin", Catalogue: w.catalogue.Version}).Flags)
+	require.Equal(t, tasks, len(c.all("Task", "taken-back"))+withdraw(Withdrawal{}).Tasks)
+	require.Equal(t, Withdrawn{Touched: 1}, withdraw(Withdrawal{}), "and a second run finds nothing left")
+	require.Len(t, c.all("Flag", "taken-back"), 1)
+	require.Len(t, c.all("Flag", "seen by me"), 1)
+	left, requested := open()
+	require.Equal(t, 1, left)
+	require.Zero(t, requested)
+	require.Greater(t, len(c.store.All("Provenance")), 2)
 }

@@ -70,27 +70,31 @@ func (w *Worker) write(ctx context.Context, writer fhirmap.Writer, r *reading, s
 	if r.record.Patient().Test {
 		return nil // labelled as test data: nothing of it belongs in a real schedule
 	}
+	return w.send(ctx, writer, s.Patient, plan.Writes, s.At)
+}
+
+// send carries writes about one patient out, with their Provenance: in one transaction where the server takes it, else singly.
+func (w *Worker) send(ctx context.Context, writer fhirmap.Writer, patient string, writes []fhirmap.Write, at time.Time) error {
 	capability, err := w.fhir.Capability(ctx)
 	if err != nil {
 		return fmt.Errorf("read the server's capability: %w", err)
 	}
-	writes := plan.Writes
 	if capability.Types["Provenance"].Create || capability.Types["Provenance"].Update || len(capability.Types) == 0 {
-		provenance, err := writer.Provenance(s.Patient, writes, s.At)
+		provenance, err := writer.Provenance(patient, writes, at)
 		if err != nil {
 			return err
 		}
 		writes = append(writes[:len(writes):len(writes)], provenance)
 	}
 	if capability.Transaction {
-		err := w.transact(ctx, writes, s.ClientIDs)
+		err := w.transact(ctx, writes, clientIDs(capability))
 		if fhirhttp.KindOf(err) != fhirhttp.Refused {
 			return err
 		}
 		// The server takes transactions but not this one (too many entries, say): the same writes one by one.
 		w.once.log(w.log, slog.LevelWarn, "transaction refused, writing one by one")
 	}
-	return w.writeSingly(ctx, writes, s.ClientIDs)
+	return w.writeSingly(ctx, writes, clientIDs(capability))
 }
 
 func (w *Worker) transact(ctx context.Context, writes []fhirmap.Write, ids bool) error {

@@ -60,6 +60,7 @@ func init() {
 		{"list", "[--config FILE] [--from DATE] [--days N] [--format text|json]", "the operating list with the flags and tasks that stand now", runList},
 		{"catalogue", "check [DIR] | list | codes FACTOR", "validate and print the clinical catalogue", runCatalogue},
 		{"deadletter", "list | show N | replay N | discard N", "events that could not be handled", runDeadLetter},
+		{"withdraw", "[--config FILE] [--factor F] [--catalogue V] [--since TIME] [--dry-run]", "end own flags and open tasks that nobody has touched: the way back", runWithdraw},
 		{"subscribe", "--endpoint URL [--config FILE] [--topic URL] [--heartbeat TIME]", "create or renew the FHIR server's subscriptions to our rest-hook", runSubscribe},
 		{"probe", "[--config FILE]", "exit 0 if the worker on this machine is ready", runProbe},
 		{"version", "", "versions of program and catalogue", runVersion},
