@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 
 	"github.com/go-json-experiment/json"
@@ -135,6 +136,18 @@ func WalkBundle(body []byte, limits Limits, each func(BundleEntry) error) (Bundl
 		return info, errNotBundle
 	}
 	return info, nil
+}
+
+// IDs lists the resources of a type in a page of a search, Type/id.
+func IDs(typ string, page []byte) ([]string, error) {
+	var out []string
+	_, err := WalkBundle(page, Limits{}, func(e BundleEntry) error {
+		if h := e.head(); h.ResourceType == typ && validID(h.ID) && !slices.Contains(out, h.ref()) {
+			out = append(out, h.ref())
+		}
+		return nil
+	})
+	return out, err
 }
 
 func readLinks(v jsontext.Value, info *BundleInfo) error {

@@ -273,7 +273,7 @@ func TestUnreadableEventIsKeptWithItsReason(t *testing.T) {
 		"{":                                 "unreadable",
 		`{"resourceType":"Appointment"}`:    "unreadable",
 		`{"reference":"Appointment/../x"}`:  "unreadable",
-		`MSH|^~\&|A|B|C|D|2026||SIU^S12`:    "unsupported",
+		`MSH|^~\&|A|B|C|D|2026||ORU^R01|1`:  "unsupported",
 		`{"resourceType":"Basic","id":"1"}`: "unsupported",
 	}
 	c.run(func() {

@@ -67,6 +67,13 @@ type Config struct {
 
 	HTTPAddr string `key:"http.addr"`
 
+	MLLPAddr     string   `key:"intake.mllp.addr"`
+	MLLPPeers    []string `key:"intake.mllp.peers"`
+	MLLPLimit    int      `key:"intake.mllp.limit"`
+	MLLPCertFile string   `key:"intake.mllp.tls.cert_file"`
+	MLLPKeyFile  string   `key:"intake.mllp.tls.key_file"`
+	MLLPCAFile   string   `key:"intake.mllp.tls.ca_file"`
+
 	WebhookAddr       string `key:"intake.webhook.addr"`
 	WebhookSecretFile string `key:"intake.webhook.secret_file"`
 	WebhookCertFile   string `key:"intake.webhook.tls.cert_file"`
@@ -97,7 +104,7 @@ func DefaultConfig() Config {
 	return Config{
 		Mode: Shadow, FHIRBatch: "auto", FHIRTimeout: 30 * time.Second,
 		HistoryRequired: []string{"Condition", "Procedure", "MedicationRequest|MedicationStatement"}, OperationUnrecognised: "ignore",
-		NATSStoreDir: stateDir(), NATSListen: "127.0.0.1:4222", HTTPAddr: "127.0.0.1:9464",
+		NATSStoreDir: stateDir(), NATSListen: "127.0.0.1:4222", HTTPAddr: "127.0.0.1:9464", MLLPLimit: 4 << 20,
 		SweepHorizon: 90 * 24 * time.Hour, SweepEvery: 6 * time.Hour, FlagMinLevel: "moderate", TaskIntent: "proposal",
 		Timezone: "UTC", Concurrency: 4 * runtime.NumCPU(), Canonical: fhirmap.DefaultCanonical, LogLevel: "info", LogFormat: "json",
 	}
@@ -388,6 +395,19 @@ func (c *Config) validate() (errs []error) {
 	if p, err := url.Parse(c.Canonical); err != nil || p.Scheme == "" || strings.HasSuffix(c.Canonical, "/") {
 		errs = append(errs, c.fault("canonical", "wants an absolute address without a slash at its end"))
 	}
+	switch _, err := prefixes(c.MLLPPeers); {
+	case err != nil:
+		errs = append(errs, c.fault("intake.mllp.peers", err.Error()))
+	case c.MLLPLimit < 1024 || c.MLLPLimit > 64<<20:
+		errs = append(errs, c.fault("intake.mllp.limit", "wants 1024 to 67108864 bytes"))
+	case c.MLLPAddr == "":
+	case (c.MLLPCertFile == "") != (c.MLLPKeyFile == ""):
+		errs = append(errs, c.fault("intake.mllp.addr", "needs both intake.mllp.tls.cert_file and intake.mllp.tls.key_file, or neither"))
+	case len(c.MLLPPeers) == 0 && c.MLLPCAFile == "" && !loopbackAddr(c.MLLPAddr):
+		errs = append(errs, c.fault("intake.mllp.addr", "beyond loopback, name the senders in intake.mllp.peers or ask for client certificates with intake.mllp.tls.ca_file"))
+	case c.MLLPCAFile != "" && c.MLLPCertFile == "":
+		errs = append(errs, c.fault("intake.mllp.tls.ca_file", "needs intake.mllp.tls.cert_file"))
+	}
 	switch {
 	case c.WebhookAddr == "":
 	case c.WebhookSecretFile == "":
@@ -436,7 +456,7 @@ func (c *Config) settings() rules.Settings {
 }
 
 // secretKeys name files that hold secrets: their path is shown, never their content.
-var secretKeys = []string{"fhir.token_file", "fhir.tls.key_file", "nats.creds_file", "nats.nkey_file", "nats.token_file", "nats.tls.key_file", "intake.webhook.secret_file", "intake.webhook.tls.key_file"}
+var secretKeys = []string{"fhir.token_file", "fhir.tls.key_file", "nats.creds_file", "nats.nkey_file", "nats.token_file", "nats.tls.key_file", "intake.webhook.secret_file", "intake.webhook.tls.key_file", "intake.mllp.tls.key_file"}
 
 // Effective prints every key with its value and where it was set, one per line.
 func (c *Config) Effective() []string {

@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net/url"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -226,12 +228,75 @@ func (w *Worker) follow(ctx context.Context, n nudge, age time.Duration) (err er
 	case n.sweep:
 		w.askSweep()
 		return nil
+	case len(n.bookingIDs)+len(n.patientIDs) > 0:
+		known, err := w.identified(ctx, n, age)
+		if err != nil {
+			return err
+		}
+		var errs []error
+		for _, k := range known {
+			errs = append(errs, w.follow(ctx, k, age))
+		}
+		return errors.Join(errs...)
 	case len(n.patients) == 0:
 		if n, err = w.whose(ctx, n, age); err != nil {
 			return err
 		}
 	}
 	return w.passAll(ctx, n, false, age)
+}
+
+// identified finds the bookings and patients whose identifiers an HL7 v2 message names. The assigning authority is left out of
+// the search: its name in v2 need not be the system in FHIR, and looking at one patient more does no harm.
+func (w *Worker) identified(ctx context.Context, n nudge, age time.Duration) ([]nudge, error) {
+	var paths []string
+	for _, id := range n.bookingIDs {
+		paths = append(paths, "Appointment?identifier="+identifierValue(id)+"&_count="+pageSize)
+	}
+	for _, id := range n.patientIDs {
+		paths = append(paths, "Patient?identifier="+identifierValue(id)+"&_count="+pageSize)
+	}
+	answers, err := w.fhir.Gather(ctx, paths)
+	if err != nil {
+		return nil, fmt.Errorf("search by identifier: %w", err)
+	}
+	var out []nudge
+	booked := false
+	for i, a := range answers {
+		if a.Err != nil {
+			return nil, fmt.Errorf("search by identifier: %w", a.Err)
+		}
+		typ := "Patient"
+		if i < len(n.bookingIDs) {
+			typ = "Appointment"
+		}
+		ids, err := fhirmap.IDs(typ, a.Body)
+		if err != nil {
+			return nil, fmt.Errorf("search by identifier: %w", err)
+		}
+		for _, ref := range ids {
+			if typ == "Patient" {
+				out = append(out, nudge{patients: []string{ref}})
+				continue
+			}
+			booked = true
+			out = append(out, nudge{appointment: ref})
+		}
+	}
+	switch {
+	case booked, len(out) > 0 && (len(n.bookingIDs) == 0 || age >= bookingGrace):
+		return out, nil
+	case age < bookingGrace:
+		return nil, errors.New("what the message names is not in the record yet")
+	default:
+		return nil, permanent(ReasonNoBooking, "the record knows no booking and no patient that the message names")
+	}
+}
+
+// identifierValue is the value of an identifier as a search of any system takes it
+// (hl7.org/fhir/R4/search.html, escaping search parameters).
+func identifierValue(v string) string {
+	return url.QueryEscape(strings.NewReplacer(`\`, `\\`, `,`, `\,`, `|`, `\|`, `$`, `\$`).Replace(v))
 }
 
 // passAll looks at every patient of a nudge, and at those whom its booking turns out to concern as well.
@@ -315,6 +380,17 @@ func (w *Worker) giveUpOn(ctx context.Context, n nudge) (err error) {
 	case n.sweep:
 		w.askSweep()
 		return nil
+	case len(n.bookingIDs)+len(n.patientIDs) > 0:
+		known, err := w.identified(ctx, n, bookingGrace)
+		if err != nil {
+			w.retryLater(n)
+			return err
+		}
+		var errs []error
+		for _, k := range known {
+			errs = append(errs, w.giveUpOn(ctx, k))
+		}
+		return errors.Join(errs...)
 	case len(n.patients) == 0:
 		if n, err = w.whose(ctx, n, 0); err != nil {
 			w.retryLater(n)

@@ -9,6 +9,7 @@ import (
 
 	"pupilrisk/fhirmap"
 	"pupilrisk/rules"
+	"pupilrisk/worker/hl7v2"
 )
 
 // nudge is what an event is worth: whose record to look at. Nothing else in it is believed.
@@ -19,12 +20,14 @@ type nudge struct {
 	appointment string
 	// eye is the side the event names, only to guess which ids to read ahead.
 	eye rules.Eye
+	// bookingIDs and patientIDs are values of identifiers that an HL7 v2 message names: who that is, the record knows.
+	bookingIDs, patientIDs []string
 	// sweep reports an event that says that something changed and not what.
 	sweep bool
 }
 
 // decodeEvent recognises a payload by its content: an Appointment, a Reference, a subscription notification, a FHIR message,
-// or a CloudEvent around one of these. What asks for nothing (a heartbeat) gives no nudge. Anything else is permanently
+// an HL7 v2 message, or a CloudEvent around one of these. What asks for nothing (a heartbeat) gives no nudge. Anything else is permanently
 // unreadable.
 func decodeEvent(data []byte, o fhirmap.Options) ([]nudge, error) {
 	data = bytes.TrimSpace(data)
@@ -39,7 +42,15 @@ func decodeEvent(data []byte, o fhirmap.Options) ([]nudge, error) {
 
 func decodePayload(data []byte, o fhirmap.Options) ([]nudge, error) {
 	if bytes.HasPrefix(data, []byte("MSH")) {
-		return nil, permanent(ReasonUnsupported, "HL7 v2 messages are not handled yet")
+		e, err := hl7v2.Decode(data)
+		var fault *hl7v2.Fault
+		if errors.As(err, &fault) && (fault.Code == hl7v2.CodeUnsupportedType || fault.Code == hl7v2.CodeUnsupportedEvent) {
+			return nil, permanent(ReasonUnsupported, "an HL7 v2 message of a kind that is not handled")
+		}
+		if err != nil {
+			return nil, permanent(ReasonUnreadable, err.Error())
+		}
+		return []nudge{{bookingIDs: e.Bookings, patientIDs: e.Patients}}, nil
 	}
 	var head struct {
 		ResourceType string `json:"resourceType"`

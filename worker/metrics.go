@@ -8,6 +8,7 @@ import (
 	"pupilrisk/fhirmap"
 	"pupilrisk/rules"
 	"pupilrisk/worker/fhirhttp"
+	"pupilrisk/worker/mllp"
 	"pupilrisk/worker/stream"
 	"pupilrisk/worker/webhook"
 )
@@ -42,6 +43,7 @@ type Metrics struct {
 	streamEvents   *prometheus.CounterVec
 	conflicts      prometheus.Counter
 	webhook        *prometheus.CounterVec
+	mllp, v2       *prometheus.CounterVec
 	withheld       prometheus.Counter
 
 	withdrawalsStopped prometheus.Gauge
@@ -113,6 +115,8 @@ func NewMetrics(reg prometheus.Registerer, version, catalogue string, mode Mode,
 		heartbeat:      one("heartbeat_timestamp_seconds", "When the consuming loop last went round."),
 		streamEvents:   counter("stream_connection_events_total", "Changes of the connection to the stream.", "kind"),
 		webhook:        counter("webhook_requests_total", "Requests to the rest-hook, by outcome.", "outcome"),
+		mllp:           counter("mllp_events_total", "What happened at the MLLP listener.", "outcome"),
+		v2:             counter("hl7v2_acknowledgements_total", "HL7 v2 messages answered, by answer.", "answer"),
 		conflicts:      counter("write_conflicts_total", "Writes refused because the record had changed; each is decided anew.").WithLabelValues(),
 		sweeps:         counter("sweeps_total", "Sweeps over the booked operations, by result.", "result"),
 		lastSweep:      one("last_sweep_timestamp_seconds", "When a sweep last ended well; 0 = never."),
@@ -160,6 +164,12 @@ func (m *Metrics) zero(cat *rules.Catalogue) {
 	}
 	for _, r := range reasons {
 		m.deadLetters.WithLabelValues(string(r))
+	}
+	for _, o := range mllp.Outcomes {
+		m.mllp.WithLabelValues(o)
+	}
+	for _, a := range []string{"accepted", "failed", "rejected"} {
+		m.v2.WithLabelValues(a)
 	}
 	for _, o := range webhook.Outcomes() {
 		m.webhook.WithLabelValues(o)

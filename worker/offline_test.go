@@ -2,6 +2,7 @@ package worker
 
 import (
 	"encoding/csv"
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
@@ -175,13 +176,13 @@ func FuzzOffline(f *testing.F) {
 }
 
 func FuzzDecodeEvent(f *testing.F) {
-	for _, s := range []string{`{"reference":"Patient/p"}`, `{"resourceType":"Appointment","id":"a","status":"booked"}`, `MSH|^~\&|`, `{"reference":7}`, "[]", notice("heartbeat", ""), notice("event-notification", "Appointment/a"), cloudEvent(`{"reference":"Patient/p"}`)} {
+	for _, s := range []string{`{"reference":"Patient/p"}`, `{"resourceType":"Appointment","id":"a","status":"booked"}`, `MSH|^~\&|`, fmt.Sprintf(siu, "S12", "1"), `{"reference":7}`, "[]", notice("heartbeat", ""), notice("event-notification", "Appointment/a"), cloudEvent(`{"reference":"Patient/p"}`)} {
 		f.Add([]byte(s))
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
 		nudges, err := decodeEvent(data, fhirmap.Options{})
 		for _, n := range nudges {
-			if n.appointment == "" && len(n.patients) == 0 && !n.sweep {
+			if n.appointment == "" && len(n.patients)+len(n.bookingIDs)+len(n.patientIDs) == 0 && !n.sweep {
 				t.Fatal("an event about nobody")
 			}
 		}

@@ -183,6 +183,11 @@ func Serve(ctx context.Context, cfg Config, cat *rules.Catalogue, version string
 		defer cancel()
 		err = errors.Join(err, server.Shutdown(closing))
 	}()
+	stopV2, err := w.serveV2(ctx)
+	if err != nil {
+		return err
+	}
+	defer stopV2()
 	stopHook, err := w.serveHook(ctx)
 	if err != nil {
 		return err

@@ -266,7 +266,7 @@ func (w *Worker) retryLoop(ctx context.Context) {
 				still = append(still, l)
 				continue
 			}
-			err := w.passAll(ctx, l.nudge, false, bookingGrace)
+			err := w.follow(ctx, l.nudge, bookingGrace)
 			outcome := settle(err, 1).outcome
 			w.metrics.events.WithLabelValues("retry", outcome).Inc()
 			if (outcome == "retry" || outcome == "wait") && l.tries < maxAttempts {
