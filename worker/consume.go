@@ -199,13 +199,13 @@ func (w *Worker) finish(ctx context.Context, m jetstream.Msg, seq uint64, d disp
 	case cause == nil:
 		log.Debug("event handled")
 	case d.outcome == "wait":
-		log.Info("event waits for the FHIR server", "delay", d.delay, "cause", cause)
+		log.Info("event waits for the FHIR server", "delay", d.delay.Round(time.Millisecond).String(), "cause", cause)
 	case d.outcome == "dead-letter":
 		log.Error("event put aside as a dead letter", "reason", string(d.reason), "cause", cause)
 	case d.outcome == "not-assessed":
 		log.Error("operation not assessed, trying goes on", "cause", cause)
 	default:
-		log.Warn("event is tried again", "delay", d.delay, "cause", cause)
+		log.Warn("event is tried again", "delay", d.delay.Round(time.Millisecond).String(), "cause", cause)
 	}
 }
 
