@@ -61,7 +61,7 @@ func TestWhatIsNotTaken(t *testing.T) {
 		require.Equal(t, c.code, f.Code, name)
 		require.NotContains(t, err.Error(), "M-1", name)
 	}
-	for _, in := range []string{"", "MSH", "PID|1", "MSH|^~", "MSHA^~\\&", "MSH|^^^^|"} {
+	for _, in := range []string{"", "MSH", "PID|1", "MSH|^~", "MSHA^~\\&", "MSH|^^^^|", "MSH+^~\\&+S", "MSH.^~\\&.S", `MSH|^~\"|S`} {
 		_, err := Decode([]byte(in))
 		require.Error(t, err, in)
 	}
@@ -116,6 +116,7 @@ func TestIdentifiersSurviveEscaping(t *testing.T) {
 func FuzzDecode(f *testing.F) {
 	f.Add(message(msh, `SCH|P-1^SCHED|F-1\T\^EYE`, `PID|1||MRN1^^^EYE^MR~NHS9`))
 	f.Add([]byte(`MSH$*!#%$S$$$$20260302$$SIU*S13$M$P$2.3` + "\rMRG$A"))
+	f.Add([]byte("MSH+!\"#$00000000")) // was found: a delimiter that our own time stamp holds
 	f.Fuzz(func(t *testing.T, in []byte) {
 		h, err := ReadHeader(in)
 		if err == nil {

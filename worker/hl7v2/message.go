@@ -89,9 +89,10 @@ func ReadHeader(data []byte) (Header, error) {
 	return h, nil
 }
 
-// wordByte reports a byte that cannot be a delimiter.
+// wordByte reports a byte that cannot be a delimiter: one that words, numbers, dates with their zone, structure names (SIU_S12)
+// and the delete marker are made of.
 func wordByte(b byte) bool {
-	return b <= ' ' || b >= 0x7f || b >= '0' && b <= '9' || b >= 'a' && b <= 'z' || b >= 'A' && b <= 'Z'
+	return b <= ' ' || b >= 0x7f || strings.IndexByte(`+-._"`, b) >= 0 || b >= '0' && b <= '9' || b >= 'a' && b <= 'z' || b >= 'A' && b <= 'Z'
 }
 
 func unique(b []byte) []byte {
