@@ -315,3 +315,14 @@ func TestWriterFails(t *testing.T) {
 	require.ErrorIs(t, clinic(t).WriteText(refuses{}, 100, false), errRefused)
 	require.ErrorIs(t, clinic(t).WriteJSON(refuses{}), errRefused)
 }
+
+// What is cut fits, and shows that it was cut.
+func TestCut(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s, n := clean(rapid.String().Draw(t, "s")), rapid.IntRange(1, 30).Draw(t, "n")
+		got := cut(s, n)
+		if columns(got) > n || got != s && !strings.HasSuffix(got, "…") || columns(s) <= n && got != s {
+			t.Fatalf("%q cut to %d is %q", s, n, got)
+		}
+	})
+}

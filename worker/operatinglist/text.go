@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"pupilrisk/rules"
 )
@@ -65,7 +66,7 @@ const (
 // styled emphasises s, and not the spaces that fill its column.
 func (p *printer) styled(s, style string, n int) string {
 	fill := strings.Repeat(" ", max(0, n-columns(s)))
-	if !p.colour || style == plain {
+	if !p.colour || style == plain || s == "" {
 		return s + fill
 	}
 	return style + s + off + fill
@@ -182,19 +183,94 @@ func (p *printer) days() string {
 	return fmt.Sprintf("from %s to %s", p.From.In(p.zone()).Format(dayFormat), last.In(p.zone()).Format(dayFormat))
 }
 
+// operations prints day by day: first the day in one line each, for whoever has ten seconds, then each operation whole.
 func (p *printer) operations() {
-	day := ""
-	for _, r := range p.sorted() {
-		if !r.goesAhead() {
-			continue
+	ahead := slices.DeleteFunc(p.sorted(), func(r Row) bool { return !r.goesAhead() })
+	for len(ahead) > 0 {
+		day := p.day(ahead[0].Start)
+		n := 1
+		for n < len(ahead) && p.day(ahead[n].Start) == day {
+			n++
 		}
-		if d := p.day(r.Start); d != day {
-			day = d
-			p.put("")
-			p.put(day + " " + strings.Repeat("-", max(0, p.width-columns(day)-1)))
+		p.put("")
+		p.put(day + " " + strings.Repeat("-", max(0, p.width-columns(day)-1)))
+		p.glance(ahead[:n])
+		for _, r := range ahead[:n] {
+			p.operation(r)
 		}
-		p.operation(r)
+		ahead = ahead[n:]
 	}
+}
+
+// glance prints each operation of a day in one line, and what the day asks for in all. A line may be cut: the whole follows.
+func (p *printer) glance(day []Row) {
+	if len(day) == 1 {
+		return
+	}
+	name := min(nameWidth, p.width/4)
+	for _, r := range day {
+		label, style, text := "", plain, "no warning found, no clearance"
+		switch level := r.worst(); {
+		case level >= rules.Moderate:
+			label, style = levelWords[level], bold
+			var texts []string
+			for _, h := range r.ordered() {
+				if h.Closed == "" && h.Level >= rules.Moderate {
+					t := strings.TrimPrefix(clean(h.Text), levelWords[h.Level]+" ")
+					if h.Eye == r.Eye { // it stands at the left already
+						t = strings.Replace(t, ", "+eyeWords[h.Eye]+" eye:", ":", 1)
+					}
+					texts = append(texts, t)
+				}
+			}
+			text = strings.Join(texts, "; ")
+			if level == rules.High {
+				style = loud
+			}
+		case r.Outcome == rules.NotAssessed:
+			text = "NOT ASSESSED: ask the patient"
+		}
+		if r.Outcome != "" && r.Outcome != rules.NotAssessed && !r.Complete {
+			text = "INCOMPLETE; " + text
+		}
+		at := "--:--"
+		if !r.Start.IsZero() {
+			at = r.Start.In(p.zone()).Format(timeFormat)
+		}
+		head := "  " + at + "  " + pad(eyeWords[r.Eye], 7) + p.styled(label, style, gutter-2)
+		rest := pad(cut(r.name(), name), name) + "  " + text
+		p.put(head + cut(rest, p.width-9-7-(gutter-2)))
+	}
+	var all []string
+	count := map[string]int{}
+	for _, r := range day {
+		for _, a := range r.Prepare {
+			if a.Done {
+				continue
+			}
+			if count[a.Text]++; count[a.Text] == 1 {
+				all = append(all, a.Text)
+			}
+		}
+	}
+	for i, t := range all {
+		all[i] = fmt.Sprintf("%s: %d", clean(t), count[t])
+	}
+	if len(all) > 0 {
+		p.line("in all", plain, strings.Join(all, " | "))
+	}
+}
+
+// cut shortens s to n columns, and shows that it did.
+func cut(s string, n int) string {
+	if columns(s) <= n {
+		return s
+	}
+	for columns(s) > n-1 {
+		_, size := utf8.DecodeLastRuneInString(s)
+		s = s[:len(s)-size]
+	}
+	return strings.TrimRight(s, " ") + "…"
 }
 
 func (p *printer) day(start time.Time) string {
@@ -234,10 +310,7 @@ func (p *printer) who(r Row) {
 	if !r.Start.IsZero() {
 		at = r.Start.In(p.zone()).Format(timeFormat)
 	}
-	name := clean(r.Patient)
-	if name == "" {
-		name = "NAME NOT RECORDED"
-	}
+	name := r.name()
 	service := clean(r.Service)
 	if service == "" {
 		service = "service not stated"
@@ -257,6 +330,13 @@ func (p *printer) who(r Row) {
 		}
 		p.put(head + t)
 	}
+}
+
+func (r Row) name() string {
+	if name := clean(r.Patient); name != "" {
+		return name
+	}
+	return "NAME NOT RECORDED"
 }
 
 // born is the date of birth with the age on the day of the operation, where the date is whole.
@@ -322,12 +402,23 @@ func (p *printer) hazard(h Hazard) {
 	}
 }
 
+// sources says in a clinic's words which part of the record something stands in. JSON has the reference.
+var sources = map[string]string{
+	"MedicationStatement": "drug history", "MedicationRequest": "prescription", "MedicationDispense": "dispensed", "MedicationAdministration": "given",
+	"Procedure": "procedure", "Condition": "diagnosis", "Observation": "measurement", "AllergyIntolerance": "allergies", "DeviceUseStatement": "device",
+	"ServiceRequest": "order", "Appointment": "booking",
+}
+
 func (y Why) text() string {
 	date := clean(y.Date)
 	if date == "" && y.What != "" { // without What only the record is known, not what stands in it
 		date = "date unknown"
 	}
-	s := strings.Join(notEmpty(clean(y.What), date, clean(y.Record)), " | ")
+	source := clean(y.Record)
+	if kind, _, _ := strings.Cut(y.Record, "/"); y.What != "" && sources[kind] != "" {
+		source = sources[kind]
+	}
+	s := strings.Join(notEmpty(clean(y.What), date, source), " | ")
 	switch y.How {
 	case rules.ByText:
 		s += " (by its name)"
