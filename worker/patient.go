@@ -120,7 +120,7 @@ func (w *Worker) bring(ctx context.Context, r *reading) error {
 		w.metrics.eventSeconds.WithLabelValues("write").Observe(time.Since(begun).Seconds())
 	}
 	w.keep(r, situation, plan)
-	return nil
+	return w.report(ctx, r, situation.Assessments)
 }
 
 // brakeWithdrawals takes out of a plan what would withdraw a Flag while too many are being withdrawn.

@@ -58,6 +58,7 @@ func init() {
 		{"serve", "[--config FILE] [--check]", "the unattended worker; --check prints the configuration and tries each connection", runServe},
 		{"assess", "[--at TIME] [--format text|json|fhir] FILE...", "assess FHIR Bundles or NDJSON from disk (- = standard input)", runAssess},
 		{"list", "[--config FILE] [--from DATE] [--days N] [--format text|json]", "the operating list with the flags and tasks that stand now", runList},
+		{"report", "[--config FILE] [--from DATE] [--format text|json]", "what shadow mode found, by day and factor; open questions, drugs and bookings that nothing recognised", runReport},
 		{"catalogue", "check [DIR] | list | codes FACTOR", "validate and print the clinical catalogue", runCatalogue},
 		{"deadletter", "list | show N | replay N | discard N", "events that could not be handled", runDeadLetter},
 		{"withdraw", "[--config FILE] [--factor F] [--catalogue V] [--since TIME] [--dry-run]", "end own flags and open tasks that nobody has touched: the way back", runWithdraw},
