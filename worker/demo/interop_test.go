@@ -1,6 +1,7 @@
 package demo
 
 import (
+	"encoding/json"
 	"slices"
 	"strings"
 	"testing"
@@ -62,6 +63,57 @@ func listOf(t *testing.T, base string, now time.Time) string {
 	var out strings.Builder
 	require.NoError(t, l.WriteText(&out, 100, false))
 	return out.String()
+}
+
+// A FHIR client that nobody here wrote reads the list as a schedule would: Flags by patient, Tasks by focus. It finds what we
+// wrote and nothing else, also page by page.
+func TestInteropScheduleReadsTheList(t *testing.T) {
+	now := time.Date(2026, 11, 23, 7, 0, 0, 0, time.UTC)
+	clinic, err := NewClinic(now, time.UTC)
+	require.NoError(t, err)
+	peer := peertest.Server(t, peertest.Options{Page: 3})
+	peer.Put(t, slices.DeleteFunc(slices.Clone(clinic.Resources), func(r []byte) bool { return slices.Contains(clinic.Damaged, referenceOf(t, r)) })...)
+	newSite(t, peer.Base, now).work(2, clinic.Events)
+
+	type written struct {
+		Identifier            []struct{ Value string }
+		Status                string
+		Subject, Focus, Actor struct{ Reference string }
+		Participant           []struct{ Actor struct{ Reference string } }
+	}
+	of := func(typ, status string, about func(written) string) map[string][]string {
+		found := map[string][]string{}
+		for _, raw := range peer.All(t, typ) {
+			var w written
+			require.NoError(t, json.Unmarshal(raw, &w))
+			if w.Status == status {
+				found[about(w)] = append(found[about(w)], w.Identifier[0].Value)
+			}
+		}
+		return found
+	}
+	flags := of("Flag", "active", func(w written) string { return w.Subject.Reference })
+	tasks := of("Task", "requested", func(w written) string { return w.Focus.Reference })
+	patients := map[string]string{}
+	for _, raw := range peer.All(t, "Appointment") {
+		var w written
+		require.NoError(t, json.Unmarshal(raw, &w))
+		for _, p := range w.Participant {
+			if strings.HasPrefix(p.Actor.Reference, "Patient/") {
+				patients[referenceOf(t, raw)] = p.Actor.Reference
+			}
+		}
+	}
+	list := peertest.Schedule(t, peer.Base, now, now.AddDate(0, 0, Days))
+	require.Greater(t, len(list), 20)
+	var shown int
+	for _, a := range list {
+		ref := "Appointment/" + a.Appointment
+		require.ElementsMatch(t, flags[patients[ref]], a.Flags, ref)
+		require.ElementsMatch(t, tasks[ref], a.Tasks, ref)
+		shown += len(a.Flags) + len(a.Tasks)
+	}
+	require.Greater(t, shown, 80)
 }
 
 // What the demo writes passes both validators.
