@@ -18,6 +18,7 @@ import (
 	"pupilrisk/fhirmap"
 	"pupilrisk/worker/fhirhttp"
 	"pupilrisk/worker/fhirstore"
+	"pupilrisk/worker/peertest"
 )
 
 const (
@@ -389,4 +390,36 @@ func TestMissedEvents(t *testing.T) {
 	require.Empty(t, asked)
 	stop := errors.New("stop")
 	require.ErrorIs(t, MissedEvents(t.Context(), client, "Subscription/s", 1, 9, func([]byte) error { return stop }), stop)
+}
+
+// Subscribing at a FHIR server that nobody here wrote: one Subscription, kept and renewed however often, valid for two validators.
+func TestInteropSubscribe(t *testing.T) {
+	for name, options := range map[string]peertest.Options{"we choose the id": {}, "the server chooses it": {NoUpdateCreate: true}} {
+		t.Run(name, func(t *testing.T) {
+			peer := peertest.Server(t, options)
+			client, err := fhirhttp.New(fhirhttp.Config{Base: peer.Base})
+			require.NoError(t, err)
+			defer client.Close()
+			now := time.Now()
+			o := SubscribeOptions{
+				Endpoint: hookURL, Secret: func() ([]byte, error) { return []byte("invented-secret"), nil },
+				Names: fhirmap.Names{Canonical: fhirmap.DefaultCanonical}, Now: func() time.Time { return now },
+			}
+			first, err := Subscribe(t.Context(), client, o)
+			require.NoError(t, err)
+			require.NotEmpty(t, first)
+			stands := peer.All(t, "Subscription")
+			require.Len(t, stands, len(first))
+			peertest.Validate(t, stands...)
+			again, err := Subscribe(t.Context(), client, o)
+			require.NoError(t, err)
+			require.Equal(t, first, again)
+			require.Equal(t, stands, peer.All(t, "Subscription"), "nothing is written twice")
+			now = now.AddDate(1, 0, 0)
+			again, err = Subscribe(t.Context(), client, o)
+			require.NoError(t, err)
+			require.Equal(t, first, again, "renewed, not made anew")
+			require.Len(t, peer.All(t, "Subscription"), len(first))
+		})
+	}
 }
