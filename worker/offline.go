@@ -2,10 +2,13 @@ package worker
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
+	"runtime"
 	"slices"
+	"sync"
 	"time"
 
 	"github.com/go-json-experiment/json"
@@ -48,68 +51,125 @@ func (r Result) Transaction() ([]byte, error) {
 // maxDepth bounds the nesting of what is read from disk.
 const maxDepth = 64
 
-// Read assesses everything in r and hands each patient's result to each, a Bundle as soon as it is read.
+// Read assesses everything in r and hands each patient's result to each, in the order of the input, a Bundle as soon as it and
+// those before it are assessed. Bundles are assessed on all cores; as many as twice the cores are held at once.
 func (o Offline) Read(r io.Reader, each func(Result) error) error {
+	lanes := runtime.GOMAXPROCS(0)
+	bundles := make(chan *offlineBundle, lanes) // in the order of the input
+	ctx, cancel := context.WithCancel(context.Background())
+	var reading sync.WaitGroup
+	defer reading.Wait()
+	defer cancel()
+	reading.Go(func() {
+		defer close(bundles)
+		free := make(chan struct{}, lanes)
+		o.split(r, func(b *offlineBundle) bool {
+			b.done = make(chan struct{})
+			select {
+			case bundles <- b:
+			case <-ctx.Done():
+				return false
+			}
+			select {
+			case free <- struct{}{}:
+			case <-ctx.Done():
+				close(b.done)
+				return false
+			}
+			reading.Go(func() {
+				defer close(b.done)
+				defer func() { <-free }()
+				if b.err == nil {
+					b.results, b.err = o.bundle(b.body)
+				}
+				b.body = nil
+			})
+			return true
+		})
+	})
+	for b := range bundles {
+		<-b.done
+		for _, result := range b.results {
+			if err := each(result); err != nil {
+				return err
+			}
+		}
+		if b.err != nil {
+			return b.err
+		}
+	}
+	return nil
+}
+
+// offlineBundle is a Bundle on its way: its results, or why there are none, stand once done is closed.
+type offlineBundle struct {
+	body    []byte
+	results []Result
+	err     error
+	done    chan struct{}
+}
+
+// split hands out the Bundles in r, with what is wrong with the input at its place, until next wants no more. Single resources are
+// one record system's content: together they are one Bundle, the last.
+func (o Offline) split(r io.Reader, next func(*offlineBundle) bool) {
 	d := jsontext.NewDecoder(r, jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true))
-	var loose []jsontext.Value
+	var loose bytes.Buffer
 	for {
 		v, err := d.ReadValue()
 		if errors.Is(err, io.EOF) {
 			break
 		}
 		if err != nil {
-			return fmt.Errorf("not JSON from byte %d on", d.InputOffset())
+			next(&offlineBundle{err: fmt.Errorf("not JSON from byte %d on", d.InputOffset())})
+			return
 		}
 		if fhirmap.Nesting(v) > maxDepth {
-			return fmt.Errorf("nested deeper than %d levels", maxDepth)
+			next(&offlineBundle{err: fmt.Errorf("nested deeper than %d levels", maxDepth)})
+			return
 		}
 		var head struct {
 			ResourceType string `json:"resourceType"`
 		}
 		if err := json.Unmarshal(v, &head, jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true)); err != nil || head.ResourceType == "" {
-			return fmt.Errorf("not a FHIR resource at byte %d", d.InputOffset()-int64(len(v)))
+			next(&offlineBundle{err: fmt.Errorf("not a FHIR resource at byte %d", d.InputOffset()-int64(len(v)))})
+			return
 		}
-		if head.ResourceType != "Bundle" {
-			loose = append(loose, v.Clone())
+		if head.ResourceType == "Bundle" {
+			if !next(&offlineBundle{body: v.Clone()}) {
+				return
+			}
 			continue
 		}
-		if err := o.bundle(v.Clone(), each); err != nil {
-			return err
+		if loose.Len() == 0 {
+			loose.WriteString(`{"resourceType":"Bundle","type":"collection","entry":[`)
+		} else {
+			loose.WriteByte(',')
 		}
+		loose.WriteString(`{"resource":`)
+		loose.Write(v)
+		loose.WriteByte('}')
 	}
-	if len(loose) == 0 {
-		return nil
+	if loose.Len() > 0 {
+		loose.WriteString(`]}`)
+		next(&offlineBundle{body: loose.Bytes()})
 	}
-	// Single resources are one record system's content: together they are one Bundle.
-	var b bytes.Buffer
-	b.WriteString(`{"resourceType":"Bundle","type":"collection","entry":[`)
-	for i, v := range loose {
-		if i > 0 {
-			b.WriteByte(',')
-		}
-		b.WriteString(`{"resource":`)
-		b.Write(v)
-		b.WriteByte('}')
-	}
-	b.WriteString(`]}`)
-	return o.bundle(b.Bytes(), each)
 }
 
-func (o Offline) bundle(body []byte, each func(Result) error) error {
+// bundle assesses every patient of a Bundle.
+func (o Offline) bundle(body []byte) ([]Result, error) {
 	patients, err := fhirmap.Patients(body)
 	if err != nil {
-		return err
+		return nil, err
 	}
+	var out []Result
 	for _, p := range patients {
 		result, err := o.patient(p, body)
 		if err != nil {
-			return err
+			return out, err
 		}
-		if err := each(result); err != nil {
-			return err
-		}
+		out = append(out, result)
 	}
-	return nil
+	return out, nil
 }
 
 // patient assesses one patient of a Bundle.

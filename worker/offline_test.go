@@ -2,7 +2,9 @@ package worker
 
 import (
 	"encoding/csv"
+	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -10,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/go-json-experiment/json/jsontext"
 	"github.com/stretchr/testify/require"
 
 	"pupilrisk/fhirmap"
@@ -153,6 +156,58 @@ func TestFilesOfEveryForm(t *testing.T) {
 	} {
 		require.Error(t, offline(t).Read(strings.NewReader(in), func(Result) error { return nil }), name)
 	}
+}
+
+// Bundles are assessed at once and handed out in the order of the input; whoever wants no more stops it.
+func TestBundlesKeepTheirOrder(t *testing.T) {
+	var in strings.Builder
+	for i := range 200 {
+		in.WriteString(strings.NewReplacer(`"p"`, fmt.Sprintf(`"p%d"`, i), "Patient/p", fmt.Sprintf("Patient/p%d", i)).Replace(bundleOf(offlinePatient, offlineDrug)) + "\n")
+	}
+	for i, r := range results(t, in.String()) {
+		require.Equal(t, fmt.Sprintf("Patient/p%d", i), r.Patient)
+		require.Equal(t, rules.Flagged, r.Assessments[0].Outcome)
+	}
+	enough, seen := errors.New("enough"), 0
+	require.ErrorIs(t, offline(t).Read(strings.NewReader(in.String()), func(Result) error {
+		seen++
+		return enough
+	}), enough)
+	require.Equal(t, 1, seen)
+}
+
+// BenchmarkNDJSON assesses lines of one patient with 40 resources each; beside it the same lines are only split and validated.
+func BenchmarkNDJSON(b *testing.B) {
+	resources := []string{offlinePatient, offlineDrug}
+	for i := range 38 {
+		resources = append(resources, fmt.Sprintf(`{"resourceType":"Condition","id":"c%d","subject":{"reference":"Patient/p"},"recordedDate":"2019-02-03",`+
+			`"clinicalStatus":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/condition-clinical","code":"active"}]},`+
+			`"code":{"coding":[{"system":"http://hl7.org/fhir/sid/icd-10-cm","code":"E11.%d","display":"Invented disease of the benchmark"}],"text":"Invented disease"}}`, i, i))
+	}
+	lines := strings.Repeat(bundleOf(resources...)+"\n", 200)
+	o := offline(b)
+	b.SetBytes(int64(len(lines)))
+	var split, ours time.Duration
+	for b.Loop() {
+		begun := time.Now()
+		d := jsontext.NewDecoder(strings.NewReader(lines))
+		for {
+			if _, err := d.ReadValue(); errors.Is(err, io.EOF) {
+				break
+			} else if err != nil {
+				b.Fatal(err)
+			}
+		}
+		split += time.Since(begun)
+		begun = time.Now()
+		n := 0
+		if err := o.Read(strings.NewReader(lines), func(Result) error { n++; return nil }); err != nil || n != 200 {
+			b.Fatal(n, err)
+		}
+		ours += time.Since(begun)
+	}
+	b.ReportMetric(float64(ours)/float64(split), "times-split")
+	b.ReportMetric(float64(200*b.N)/ours.Seconds(), "patients/s")
 }
 
 func FuzzOffline(f *testing.F) {
