@@ -41,7 +41,9 @@ func runAssess(_ context.Context, s surroundings, args []string) error {
 	list := operatinglist.List{At: when, Zone: cfg.Zone(), Catalogue: cat.Version}
 	encoder := json.NewEncoder(s.out)
 	encoder.SetEscapeHTML(false)
+	progress := progress{to: s.err, what: "patients assessed"}
 	each := func(r worker.Result) error {
+		progress.one()
 		switch *format {
 		case "json":
 			for _, a := range r.Assessments {
@@ -67,14 +69,16 @@ func runAssess(_ context.Context, s surroundings, args []string) error {
 		return nil
 	}
 	for _, name := range f.Args() {
-		if err := assessFile(s, offline, name, each); err != nil {
+		err := assessFile(s, offline, name, each)
+		progress.end()
+		if err != nil {
 			return fmt.Errorf("%s: %w", name, err)
 		}
 	}
 	if *format != "text" {
 		return nil
 	}
-	return list.WriteText(s.out, columns(), false)
+	return list.WriteText(s.out, s.columns(), s.colour())
 }
 
 func assessFile(s surroundings, o worker.Offline, name string, each func(worker.Result) error) error {

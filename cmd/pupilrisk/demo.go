@@ -7,9 +7,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"os"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -52,7 +50,7 @@ func runDemo(ctx context.Context, s surroundings, args []string) (err error) {
 	if *format == "json" {
 		err = writeAssessments(s.out, run.Assessments())
 	} else {
-		err = writeDemoList(ctx, s.out, run)
+		err = writeDemoList(ctx, s, run)
 	}
 	if err != nil || !*stay {
 		return err
@@ -62,21 +60,13 @@ func runDemo(ctx context.Context, s surroundings, args []string) (err error) {
 	return nil
 }
 
-func writeDemoList(ctx context.Context, w io.Writer, run *demo.Run) error {
+func writeDemoList(ctx context.Context, s surroundings, run *demo.Run) error {
 	list, err := run.List(ctx)
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(w, "Demo: every person and record below is invented. %d bookings and changes were published as events.\n\n", len(run.Clinic.Events))
-	return list.WriteText(w, columns(), false)
-}
-
-// columns is the width of the terminal where the shell tells it, else 110.
-func columns() int {
-	if n, err := strconv.Atoi(os.Getenv("COLUMNS")); err == nil && n >= 60 {
-		return n
-	}
-	return 110
+	fmt.Fprintf(s.out, "Demo: every person and record below is invented. %d bookings and changes were published as events.\n\n", len(run.Clinic.Events))
+	return list.WriteText(s.out, s.columns(), s.colour())
 }
 
 // writeAssessments writes one JSON object per operation and line, by start and booking.

@@ -50,5 +50,5 @@ func runList(ctx context.Context, s surroundings, args []string) error {
 	if *format == "json" {
 		return l.WriteJSON(s.out)
 	}
-	return l.WriteText(s.out, columns(), false)
+	return l.WriteText(s.out, s.columns(), s.colour())
 }

@@ -52,5 +52,5 @@ func runReport(ctx context.Context, s surroundings, args []string) (err error) {
 	if *format == "json" {
 		return r.WriteJSON(s.out)
 	}
-	return r.WriteText(s.out, columns())
+	return r.WriteText(s.out, s.columns())
 }
