@@ -3,6 +3,7 @@ module pupilrisk
 go 1.26.0
 
 require (
+	github.com/go-jose/go-jose/v4 v4.1.9
 	github.com/go-json-experiment/json v1.27.2
 	github.com/goccy/go-yaml v1.19.2
 	github.com/google/uuid v1.6.0

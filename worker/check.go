@@ -7,6 +7,7 @@ import (
 	"io"
 	"log/slog"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"pupilrisk/fhirmap"
@@ -74,6 +75,9 @@ func Check(ctx context.Context, out io.Writer, cfg Config, cat *rules.Catalogue,
 func checkFHIR(ctx context.Context, say func(string, string, ...any), cfg Config, version string) bool {
 	ctx, cancel := context.WithTimeout(ctx, checkTimeout)
 	defer cancel()
+	if left := cfg.scopesLeftOut(); len(left) > 0 {
+		say("fhir.scope", "does not ask for %s", strings.Join(left, " "))
+	}
 	client, err := OpenFHIR(cfg, version, slog.New(slog.DiscardHandler), nil)
 	if err != nil {
 		say("fhir", "%v", err)

@@ -19,6 +19,7 @@ import (
 
 	"pupilrisk/fhirmap"
 	"pupilrisk/rules"
+	"pupilrisk/worker/smart"
 )
 
 // EnvPrefix stands before the name of every environment variable that sets a key: fhir.url is PUPILRISK_FHIR_URL.
@@ -40,6 +41,10 @@ type Config struct {
 	FHIRAliases   []string      `key:"fhir.base_aliases"`
 	FHIRDevice    string        `key:"fhir.device"`
 	FHIRTokenFile string        `key:"fhir.token_file"`
+	FHIRClientID  string        `key:"fhir.client_id"`
+	FHIRClientKey string        `key:"fhir.key_file"`
+	FHIRTokenURL  string        `key:"fhir.token_url"`
+	FHIRScope     string        `key:"fhir.scope"`
 	FHIRCAFile    string        `key:"fhir.tls.ca_file"`
 	FHIRCertFile  string        `key:"fhir.tls.cert_file"`
 	FHIRKeyFile   string        `key:"fhir.tls.key_file"`
@@ -96,13 +101,18 @@ type Config struct {
 	places map[string]string // key → where it was set
 }
 
+// LeastScopes are the rights on the FHIR server that the worker needs, as SMART version 2 writes them.
+const LeastScopes = "system/Patient.rs system/Appointment.rs system/ServiceRequest.rs system/MedicationRequest.rs system/MedicationStatement.rs " +
+	"system/MedicationDispense.rs system/MedicationAdministration.rs system/Medication.r system/Procedure.rs system/Condition.rs system/Observation.rs " +
+	"system/AllergyIntolerance.rs system/DeviceUseStatement.rs system/Device.cru system/BodyStructure.r system/Flag.crus system/Task.crus system/Provenance.cu"
+
 // OptBool is a switch that may be left to a default which depends on other keys.
 type OptBool struct{ Set, Value bool }
 
 // DefaultConfig is the configuration before file and environment.
 func DefaultConfig() Config {
 	return Config{
-		Mode: Shadow, FHIRBatch: "auto", FHIRTimeout: 30 * time.Second,
+		Mode: Shadow, FHIRScope: LeastScopes, FHIRBatch: "auto", FHIRTimeout: 30 * time.Second,
 		HistoryRequired: []string{"Condition", "Procedure", "MedicationRequest|MedicationStatement"}, OperationUnrecognised: "ignore",
 		NATSStoreDir: stateDir(), NATSListen: "127.0.0.1:4222", HTTPAddr: "127.0.0.1:9464", MLLPLimit: 4 << 20,
 		SweepHorizon: 90 * 24 * time.Hour, SweepEvery: 6 * time.Hour, FlagMinLevel: "moderate", TaskIntent: "proposal",
@@ -383,6 +393,18 @@ func (c *Config) validate() (errs []error) {
 			break
 		}
 	}
+	switch {
+	case c.FHIRTokenFile != "" && (c.FHIRClientID != "" || c.FHIRClientKey != ""):
+		errs = append(errs, c.fault("fhir.token_file", "a token from a file, or fhir.client_id with fhir.key_file, not both"))
+	case c.FHIRClientID != "" && c.FHIRClientKey == "":
+		errs = append(errs, c.fault("fhir.client_id", "needs fhir.key_file"))
+	case c.FHIRTokenURL != "" && c.FHIRClientKey == "":
+		errs = append(errs, c.fault("fhir.token_url", "needs fhir.client_id and fhir.key_file"))
+	case c.FHIRTokenURL != "":
+		if _, err := smart.ParseEndpoint(c.FHIRTokenURL); err != nil {
+			errs = append(errs, c.fault("fhir.token_url", err.Error()))
+		}
+	}
 	if _, err := time.LoadLocation(c.Timezone); err != nil {
 		errs = append(errs, c.fault("timezone", "no such time zone"))
 	}
@@ -428,10 +450,33 @@ func (c *Config) validate() (errs []error) {
 
 // NeedFHIR is the fault of a configuration without a FHIR server, for the commands that cannot do without.
 func (c *Config) NeedFHIR() error {
-	if c.FHIRURL == "" {
+	switch {
+	case c.FHIRURL == "":
 		return c.fault("fhir.url", "is required (or "+envName("fhir.url")+")")
+	case c.FHIRClientKey != "" && c.FHIRClientID == "": // not before: the key is made first, and the client id given for it
+		return c.fault("fhir.key_file", "needs fhir.client_id")
 	}
 	return nil
+}
+
+// ClientKeys reads the keys that prove us to the FHIR server; its error is a fault of the configuration.
+func (c *Config) ClientKeys() (smart.Keys, error) {
+	if c.FHIRClientKey == "" {
+		return nil, c.fault("fhir.key_file", "is required (or "+envName("fhir.key_file")+")")
+	}
+	keys, err := smart.ReadKeys(c.FHIRClientKey)
+	if err != nil {
+		return nil, c.fault("fhir.key_file", errText(err))
+	}
+	return keys, nil
+}
+
+// scopesLeftOut lists the rights that fhir.scope does not ask for although the worker could use them.
+func (c *Config) scopesLeftOut() []string {
+	if c.FHIRClientKey == "" {
+		return nil
+	}
+	return smart.Missing(LeastScopes, c.FHIRScope)
 }
 
 // Zone is the clinic's time zone.
@@ -456,7 +501,7 @@ func (c *Config) settings() rules.Settings {
 }
 
 // secretKeys name files that hold secrets: their path is shown, never their content.
-var secretKeys = []string{"fhir.token_file", "fhir.tls.key_file", "nats.creds_file", "nats.nkey_file", "nats.token_file", "nats.tls.key_file", "intake.webhook.secret_file", "intake.webhook.tls.key_file", "intake.mllp.tls.key_file"}
+var secretKeys = []string{"fhir.token_file", "fhir.key_file", "fhir.tls.key_file", "nats.creds_file", "nats.nkey_file", "nats.token_file", "nats.tls.key_file", "intake.webhook.secret_file", "intake.webhook.tls.key_file", "intake.mllp.tls.key_file"}
 
 // Effective prints every key with its value and where it was set, one per line.
 func (c *Config) Effective() []string {

@@ -56,6 +56,9 @@ func (w *Worker) warnings() (out []string) {
 			}
 		}
 	}
+	if left := w.cfg.scopesLeftOut(); len(left) > 0 {
+		out = append(out, "warning: fhir.scope does not ask for "+strings.Join(left, " ")+"; a server may answer such a search as if there were nothing")
+	}
 	slices.Sort(out)
 	return out
 }
@@ -117,6 +120,7 @@ func (w *Worker) lookOnce(ctx context.Context) {
 		w.metrics.ackPending.Set(float64(p.AckPending))
 		w.metrics.oldestPending.Set(timestamp(p.OldestPending))
 	}
+	w.metrics.setCertificateExpiry(w.cfg)
 	w.gauges()
 }
 

@@ -50,6 +50,8 @@ type Metrics struct {
 	sweeps             *prometheus.CounterVec
 	lastSweep          prometheus.Gauge
 	capability         *prometheus.GaugeVec
+	tokenExpiry        prometheus.Gauge
+	certificateExpiry  *prometheus.GaugeVec
 }
 
 // Closed lists of label values.
@@ -125,6 +127,9 @@ func NewMetrics(reg prometheus.Registerer, version, catalogue string, mode Mode,
 		withdrawalsStopped: one("withdrawals_stopped", "1 while no flag is withdrawn because there were too many in one sweep."),
 
 		capability: gauge("fhir_capability", "1 where the FHIR server offers what the worker would like to use.", "what"),
+
+		tokenExpiry:       one("token_expiry_timestamp_seconds", "When the token for the FHIR server that is now held ends; 0 = none is held."),
+		certificateExpiry: gauge("certificate_expiry_timestamp_seconds", "When a certificate of ours ends; 0 = none is configured, or it cannot be read.", "certificate"),
 	}
 	m.zero(cat)
 	gauge("mode_info", "1 for the mode that is on.", "mode").WithLabelValues(string(mode)).Set(1)
@@ -194,6 +199,9 @@ func (m *Metrics) zero(cat *rules.Catalogue) {
 	}
 	for _, r := range []string{"done", "failed"} {
 		m.sweeps.WithLabelValues(r)
+	}
+	for c := range (Config{}).certificates() {
+		m.certificateExpiry.WithLabelValues(c)
 	}
 	for _, c := range capabilities {
 		m.capability.WithLabelValues(c)

@@ -18,6 +18,7 @@ import (
 	"pupilrisk/fhirmap"
 	"pupilrisk/rules"
 	"pupilrisk/worker/fhirhttp"
+	"pupilrisk/worker/smart"
 	"pupilrisk/worker/stream"
 )
 
@@ -228,11 +229,35 @@ func OpenFHIR(cfg Config, version string, log *slog.Logger, m *Metrics) (*fhirht
 			m.fhirSeconds.WithLabelValues(operation).Observe(took.Seconds())
 		}
 	}
+	if cfg.FHIRClientKey != "" {
+		source, err := tokenSource(cfg, c, m)
+		if err != nil {
+			return nil, fmt.Errorf("fhir: %w", err)
+		}
+		c.Bearer = source
+	}
 	client, err := fhirhttp.New(c)
 	if err != nil {
 		return nil, fmt.Errorf("fhir: %w", err)
 	}
 	return client, nil
+}
+
+// tokenSource asks for tokens over connections like those to the FHIR server, but of its own, and too rarely to keep them open.
+func tokenSource(cfg Config, c fhirhttp.Config, m *Metrics) (*smart.Source, error) {
+	transport, err := fhirhttp.NewTransport(c)
+	if err != nil {
+		return nil, err
+	}
+	transport.DisableKeepAlives = true
+	s := smart.Config{
+		Base: cfg.FHIRURL, TokenURL: cfg.FHIRTokenURL, ClientID: cfg.FHIRClientID, KeyFile: cfg.FHIRClientKey, Scope: cfg.FHIRScope,
+		Transport: transport, Timeout: cfg.FHIRTimeout, UserAgent: "pupilrisk/" + c.Version, Log: c.Log,
+	}
+	if m != nil {
+		s.Expires = func(at time.Time) { m.tokenExpiry.Set(timestamp(at)) }
+	}
+	return smart.New(s)
 }
 
 func streamConfig(cfg Config, log *slog.Logger) stream.Config {

@@ -63,6 +63,7 @@ func init() {
 		{"deadletter", "list | show N | replay N | discard N", "events that could not be handled", runDeadLetter},
 		{"withdraw", "[--config FILE] [--factor F] [--catalogue V] [--since TIME] [--dry-run]", "end own flags and open tasks that nobody has touched: the way back", runWithdraw},
 		{"subscribe", "--endpoint URL [--config FILE] [--topic URL] [--heartbeat TIME]", "create or renew the FHIR server's subscriptions to our rest-hook", runSubscribe},
+		{"keys", "[--config FILE]", "the public keys of fhir.key_file as a JWKS, to register with the FHIR server", runKeys},
 		{"probe", "[--config FILE]", "exit 0 if the worker on this machine is ready", runProbe},
 		{"version", "", "versions of program and catalogue", runVersion},
 	}

@@ -51,6 +51,7 @@ type Config struct {
 	Base      string   // the server's FHIR base, http or https
 	Aliases   []string // other names of the same server: links under them are re-based to Base
 	TokenFile string   // file with a bearer token, read again when it changes; "" sends none
+	Bearer    Bearer   // gives the token instead of TokenFile
 	CAFile    string   // PEM certificates trusted besides the system's
 	CertFile  string   // PEM client certificate, read at each handshake
 	KeyFile   string   // its key
@@ -75,7 +76,7 @@ type Client struct {
 	at        address
 	transport *http.Transport
 	gate      *gate
-	bearer    bearer
+	bearer    Bearer
 	header    header
 
 	capability     atomic.Pointer[Capability]
@@ -123,7 +124,7 @@ func New(cfg Config) (*Client, error) {
 	if err != nil {
 		return nil, err
 	}
-	transport, err := newTransport(cfg)
+	transport, err := NewTransport(cfg)
 	if err != nil {
 		return nil, err
 	}
@@ -131,13 +132,16 @@ func New(cfg Config) (*Client, error) {
 		cfg: cfg, at: at, transport: transport, gate: newGate(cfg.MaxInFlight, cfg.Log), bearer: noToken{},
 		header: newHeader(cfg), capabilityTurn: make(chan struct{}, 1),
 	}
-	if cfg.TokenFile != "" {
+	switch {
+	case cfg.Bearer != nil:
+		c.bearer = cfg.Bearer
+	case cfg.TokenFile != "":
 		if c.bearer, err = openTokenFile(cfg.TokenFile, cfg.Log); err != nil {
 			return nil, err
 		}
-		if at.base.Scheme == "http" && !isLoopback(at.base.Hostname()) {
-			cfg.Log.Warn("fhir.url is plain http: the token can be read on the way")
-		}
+	}
+	if c.bearer != (noToken{}) && at.base.Scheme == "http" && !isLoopback(at.base.Hostname()) {
+		cfg.Log.Warn("fhir.url is plain http: the token can be read on the way")
 	}
 	return c, nil
 }
@@ -147,7 +151,9 @@ func isLoopback(host string) bool {
 	return host == "localhost" || (ip != nil && ip.IsLoopback())
 }
 
-func newTransport(cfg Config) (*http.Transport, error) {
+// NewTransport is how a Client reaches its server, for others who must reach it in the same way: certificates, proxy and limits as
+// the configuration says.
+func NewTransport(cfg Config) (*http.Transport, error) {
 	secure := &tls.Config{MinVersion: tls.VersionTLS12}
 	if cfg.CAFile != "" {
 		pem, err := os.ReadFile(cfg.CAFile)

@@ -30,7 +30,7 @@ const (
 	Refused Kind = iota + 1
 	// Throttled: 429, or 503 with a Retry-After. Nothing is wrong but the pace.
 	Throttled
-	// Unavailable: no connection, no answer in time, a 5xx, an answer cut short, or one that is not FHIR.
+	// Unavailable: no token, no connection, no answer in time, a 5xx, an answer cut short, or one that is not FHIR.
 	Unavailable
 	// Conflict: 409, 412, and 422 on a write. Read again and decide again.
 	Conflict
@@ -202,9 +202,12 @@ func statusError(operation string, status int, retryAfter time.Duration, body []
 	return e
 }
 
-// transportError describes why no whole answer came, in words of ours: what net/http writes may quote the URL or the answer.
 func transportError(operation string, err error) *Error {
-	e := &Error{Operation: operation, kind: Unavailable}
+	return &Error{Operation: operation, kind: Unavailable, err: Fault(err)}
+}
+
+// Fault describes why no whole answer came over HTTP, in words of ours: what net/http writes may quote the URL or the answer.
+func Fault(err error) error {
 	var (
 		unknown *net.DNSError
 		cert    *tls.CertificateVerificationError
@@ -215,27 +218,25 @@ func transportError(operation string, err error) *Error {
 	)
 	switch {
 	case errors.Is(err, context.DeadlineExceeded), errors.Is(err, os.ErrDeadlineExceeded):
-		e.err = context.DeadlineExceeded
+		return context.DeadlineExceeded
 	case errors.Is(err, context.Canceled):
-		e.err = context.Canceled
+		return context.Canceled
 	case errors.As(err, &cert):
-		e.err = certificateFault(cert)
+		return certificateFault(cert)
 	case errors.As(err, &alert):
-		e.err = alert
+		return alert
 	case errors.As(err, &unknown):
-		e.err = errors.New("host name not resolved")
+		return errors.New("host name not resolved")
 	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
-		e.err = ErrCutShort
+		return ErrCutShort
 	case errors.As(err, &errno):
-		e.err = errno
+		return errno
 	case errors.As(err, &timeout) && timeout.Timeout():
-		e.err = context.DeadlineExceeded
+		return context.DeadlineExceeded
 	case errors.Is(err, gzip.ErrHeader), errors.Is(err, gzip.ErrChecksum), errors.As(err, &corrupt):
-		e.err = ErrNotFHIR
-	default:
-		e.err = ErrConnection
+		return ErrNotFHIR
 	}
-	return e
+	return ErrConnection
 }
 
 // certificateFault says what is wrong with the server's certificate without quoting it.
@@ -252,10 +253,10 @@ func certificateFault(err error) error {
 	return errors.New("server certificate not trusted")
 }
 
-// retryAfter reads the Retry-After header in both its forms (RFC 9110, section 10.2.3): seconds, or a date, which is taken
+// RetryAfter reads the Retry-After header in both its forms (RFC 9110, section 10.2.3): seconds, or a date, which is taken
 // relative to the answer's own Date so that a server with a wrong clock does not ask for years. 0 if absent; otherwise between
 // firstQuiet, also for what is unreadable or past, and longestQuiet.
-func retryAfter(h http.Header, now time.Time) time.Duration {
+func RetryAfter(h http.Header, now time.Time) time.Duration {
 	v := strings.TrimSpace(h.Get("Retry-After"))
 	if v == "" {
 		return 0

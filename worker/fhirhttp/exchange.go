@@ -96,7 +96,7 @@ func (c *Client) exchange(ctx context.Context, q request, accept func(reply) err
 func (c *Client) judge(operation string, r reply, accept func(reply) error) error {
 	ok := r.status == http.StatusOK || (isWrite(operation) && (r.status == http.StatusCreated || r.status == http.StatusNoContent))
 	if !ok {
-		return statusError(operation, r.status, retryAfter(r.header, time.Now()), r.body)
+		return statusError(operation, r.status, RetryAfter(r.header, time.Now()), r.body)
 	}
 	err := accept(r)
 	if err == nil {
@@ -122,9 +122,10 @@ func observed(r reply, err error) string {
 
 // authorized sends the request with the token, and once more with a new one if the server refused the first and there is one.
 func (c *Client) authorized(ctx context.Context, q request) (reply, time.Duration, error) {
-	token, err := c.bearer.token(ctx)
+	// Without a token nothing can be asked, which says nothing of one record: all lanes wait, as for a server that is down.
+	token, err := c.bearer.Token(ctx)
 	if err != nil {
-		return reply{}, 0, &Error{Operation: q.operation, kind: Denied, err: err}
+		return reply{}, 0, &Error{Operation: q.operation, kind: Unavailable, err: err}
 	}
 	start := time.Now()
 	r, err := c.send(ctx, q, token)
@@ -132,8 +133,11 @@ func (c *Client) authorized(ctx context.Context, q request) (reply, time.Duratio
 	if err != nil || r.status != http.StatusUnauthorized || token == "" {
 		return r, took, err
 	}
-	renewed, err := c.bearer.renew(ctx, token)
-	if err != nil || renewed == token {
+	renewed, err := c.bearer.Renew(ctx, token)
+	switch {
+	case err != nil:
+		return reply{}, took, &Error{Operation: q.operation, kind: Unavailable, err: err}
+	case renewed == token:
 		return r, took, nil
 	}
 	c.cfg.Observe(q.operation, codeOf(r.status), took)

@@ -102,7 +102,7 @@ func TestRetryAfterForms(t *testing.T) {
 			h.Set("Retry-After", tt.value)
 		}
 		h.Set("Date", tt.date)
-		require.Equal(t, tt.want, retryAfter(h, now), tt.value)
+		require.Equal(t, tt.want, RetryAfter(h, now), tt.value)
 	}
 }
 

@@ -10,19 +10,19 @@ import (
 	"sync"
 )
 
-// bearer gives the token that a request carries.
-type bearer interface {
-	// token is the current one; "" sends none.
-	token(ctx context.Context) (string, error)
-	// renew is called with a token that the server refused and returns the one to try next, the same if there is none.
-	renew(ctx context.Context, refused string) (string, error)
+// Bearer gives the token that a request carries. Any number of goroutines call it at once.
+type Bearer interface {
+	// Token is the current one; "" sends none.
+	Token(ctx context.Context) (string, error)
+	// Renew is called with a token that the server refused and returns the one to try next, the same if there is none.
+	Renew(ctx context.Context, refused string) (string, error)
 }
 
 // noToken is a server that asks for none.
 type noToken struct{}
 
-func (noToken) token(context.Context) (string, error)         { return "", nil }
-func (noToken) renew(context.Context, string) (string, error) { return "", nil }
+func (noToken) Token(context.Context) (string, error)         { return "", nil }
+func (noToken) Renew(context.Context, string) (string, error) { return "", nil }
 
 // largestToken is far above any bearer token, to keep a wrong file out of a header.
 const largestToken = 64 << 10
@@ -46,9 +46,9 @@ func openTokenFile(path string, log *slog.Logger) (*tokenFile, error) {
 	return t, nil
 }
 
-// token looks at the file's time, size and identity, and reads it again when one of them changed. A file that is unreadable
+// Token looks at the file's time, size and identity, and reads it again when one of them changed. A file that is unreadable
 // for a moment, as while it is replaced, leaves the token that was read last.
-func (t *tokenFile) token(context.Context) (string, error) {
+func (t *tokenFile) Token(context.Context) (string, error) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	now, err := os.Stat(t.path)
@@ -61,7 +61,8 @@ func (t *tokenFile) token(context.Context) (string, error) {
 	return t.held, nil
 }
 
-func (t *tokenFile) renew(context.Context, string) (string, error) {
+// Renew reads the file again, whatever its time.
+func (t *tokenFile) Renew(context.Context, string) (string, error) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	if err := t.read(); err != nil {
