@@ -25,6 +25,11 @@ func TestConfigFaultsAreOneLineWithKeyAndPlace(t *testing.T) {
 		"no value":             {file: "mode:\n", want: "FILE:1: mode: has no value"},
 		"bad zone":             {file: "timezone: Mars/Olympus\n", want: "FILE:1: timezone: no such time zone"},
 		"secret in the URL":    {file: "fhir: {url: 'https://me:secret@x/fhir'}\n", want: "FILE:1: fhir.url: wants an http or https address without user, password or query"},
+		"two kinds of token":   {file: "fhir: {token_file: a, client_id: b, key_file: c}\n", want: "FILE:1: fhir.token_file: a token from a file, or fhir.client_id with fhir.key_file, not both"},
+		"client without a key": {file: "fhir:\n  client_id: b\n", want: "FILE:2: fhir.client_id: needs fhir.key_file"},
+		"endpoint, no client":  {file: "fhir: {token_url: 'https://a/b'}\n", want: "FILE:1: fhir.token_url: needs fhir.client_id and fhir.key_file"},
+		"endpoint without TLS": {file: "fhir: {client_id: b, key_file: c, token_url: 'http://a.example/'}\n", want: "FILE:1: fhir.token_url: wants https"},
+		"secret in endpoint":   {file: "fhir: {client_id: b, key_file: c, token_url: 'https://me:secret@x/'}\n", want: "FILE:1: fhir.token_url: wants an address without user"},
 		"not YAML":             {file: "mode: [\n", want: "FILE: not YAML:"},
 		"environment unknown":  {environ: []string{"PUPILRISK_FHIR_ULR=x"}, want: "environment: PUPILRISK_FHIR_ULR: unknown key"},
 		"environment bad":      {environ: []string{"PUPILRISK_CONCURRENCY=0"}, want: "environment PUPILRISK_CONCURRENCY: concurrency: wants 1 to 1024"},
@@ -70,6 +75,8 @@ func TestConfigDefaultsAreValidAndShadow(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, Shadow, c.Mode)
 	require.ErrorContains(t, c.NeedFHIR(), "fhir.url: is required (or PUPILRISK_FHIR_URL)")
+	c.FHIRURL, c.FHIRClientKey = "https://fhir.clinic.example", "key"
+	require.ErrorContains(t, c.NeedFHIR(), "fhir.key_file: needs fhir.client_id")
 }
 
 // Every key of the configuration is explained in the README, and the README names no key that there is not.

@@ -3,7 +3,12 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
 	"encoding/json"
+	"encoding/pem"
 	"net"
 	"net/http"
 	"os"
@@ -52,6 +57,37 @@ func TestUsageFaultsAreOneLineAndExitTwo(t *testing.T) {
 			require.Contains(t, err, c.want)
 			require.Equal(t, 1, strings.Count(strings.TrimSpace(err), "\n")+1, err)
 		})
+	}
+}
+
+// The key comes first: its public half is registered, and a client id given for it.
+func TestKeysPrintsThePublicKeys(t *testing.T) {
+	key, err := ecdsa.GenerateKey(elliptic.P384(), rand.Reader)
+	require.NoError(t, err)
+	der, err := x509.MarshalPKCS8PrivateKey(key)
+	require.NoError(t, err)
+	file := filepath.Join(t.TempDir(), "key.pem")
+	require.NoError(t, os.WriteFile(file, pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: der}), 0o600))
+	config := filepath.Join(t.TempDir(), "c.yaml")
+	require.NoError(t, os.WriteFile(config, []byte("fhir:\n  key_file: "+file+"\n"), 0o600))
+	code, out, text := call(t, t.Context(), "", nil, "keys", "--config", config)
+	require.Equal(t, exitDone, code, text)
+	var set struct{ Keys []map[string]string }
+	require.NoError(t, json.Unmarshal([]byte(out), &set))
+	require.Len(t, set.Keys, 1)
+	require.Equal(t, "ES384", set.Keys[0]["alg"])
+	require.NotContains(t, set.Keys[0], "d")
+
+	require.NoError(t, os.WriteFile(file, nil, 0o600))
+	for _, c := range []struct{ environ, want string }{
+		{"HOME=/", "fhir.key_file: is required (or PUPILRISK_FHIR_KEY_FILE)"},
+		{"PUPILRISK_FHIR_KEY_FILE=" + file + "x", "fhir.key_file: no such file or directory"},
+		{"PUPILRISK_FHIR_KEY_FILE=" + file, "fhir.key_file: holds no private key"},
+	} {
+		code, out, text := call(t, t.Context(), "", []string{c.environ}, "keys")
+		require.Equal(t, exitUsage, code, text)
+		require.Contains(t, text, c.want)
+		require.Empty(t, out)
 	}
 }
 

@@ -510,6 +510,55 @@ func TestTokenIsReadAgainWhenItsFileChanges(t *testing.T) {
 	require.Equal(t, []string{"Bearer first", "Bearer second", "Bearer second", "Bearer sECOND", "Bearer sECOND", "Bearer sECOND"}, seen)
 }
 
+// fixedBearer gives one token, then another; then it fails.
+type fixedBearer struct{ tokens []string }
+
+var errNoToken = errors.New("no token today")
+
+func (b *fixedBearer) Token(context.Context) (string, error) {
+	if len(b.tokens) == 0 {
+		return "", errNoToken
+	}
+	return b.tokens[0], nil
+}
+
+func (b *fixedBearer) Renew(ctx context.Context, refused string) (string, error) {
+	if len(b.tokens) > 0 && b.tokens[0] == refused {
+		b.tokens = b.tokens[1:]
+	}
+	return b.Token(ctx)
+}
+
+func TestRefusedTokenIsRenewedOnce(t *testing.T) {
+	good, asked := "Bearer second", 0
+	bearer := &fixedBearer{[]string{"first", "second", "third", "fourth"}}
+	c, _ := newClient(t, func(w http.ResponseWriter, r *http.Request) {
+		asked++
+		if r.Header.Get("Authorization") != good {
+			answer(w, 401, "")
+			return
+		}
+		answer(w, 200, patient("1"))
+	}, func(cfg *Config) { cfg.Bearer = bearer })
+	read := func() error { _, err := c.Read(t.Context(), "Patient/1"); return err }
+	require.NoError(t, read())
+	require.Equal(t, 2, asked)
+
+	good = "Bearer fourth" // the next one is refused too: that is the answer
+	requireKind(t, Denied, read())
+	require.Equal(t, 4, asked)
+
+	bearer.tokens = []string{"last"} // refused, and no other to be had: nothing is known of the record
+	err := read()
+	requireKind(t, Unavailable, err)
+	require.ErrorIs(t, err, errNoToken)
+	require.Equal(t, 5, asked)
+	err = read()
+	requireKind(t, Unavailable, err)
+	require.ErrorIs(t, err, errNoToken)
+	require.Equal(t, 5, asked, "nothing is asked without a token")
+}
+
 func TestConfigurationFaultsNameTheKey(t *testing.T) {
 	dir := t.TempDir()
 	file := func(name, text string) string {

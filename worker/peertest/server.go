@@ -74,44 +74,48 @@ type Peer struct {
 // skips the test (see the package comment).
 func Server(t testing.TB, opts Options) *Peer {
 	t.Helper()
-	node, dir := program(t, "fhir-peer")
+	base := start(t, "fhir-peer", opts.environ())
+	client := &http.Client{Transport: &http.Transport{}, Timeout: startTimeout}
+	t.Cleanup(client.CloseIdleConnections)
+	return &Peer{Base: base, origin: strings.TrimSuffix(base, "/fhir/R4"), token: opts.Token, client: client}
+}
 
+// start runs the server of testdata/interop/<name> until the test ends and returns the address that it prints.
+func start(t testing.TB, name string, environ []string) (address string) {
+	t.Helper()
+	node, dir := program(t, name)
 	stderr, err := os.Create(filepath.Join(t.TempDir(), "stderr"))
 	if err != nil {
-		t.Fatalf("FHIR server: %v", err)
+		t.Fatalf("%s: %v", name, err)
 	}
 	defer stderr.Close()
 	cmd := exec.Command(node, "server.mjs")
 	cmd.Dir = dir
-	cmd.Env = opts.environ()
+	cmd.Env = environ
 	cmd.Stderr = stderr
 	stdin, err := cmd.StdinPipe()
 	if err != nil {
-		t.Fatalf("FHIR server: %v", err)
+		t.Fatalf("%s: %v", name, err)
 	}
 	stdout, err := cmd.StdoutPipe()
 	if err != nil {
-		t.Fatalf("FHIR server: %v", err)
+		t.Fatalf("%s: %v", name, err)
 	}
 	if err := cmd.Start(); err != nil {
-		t.Fatalf("FHIR server: %v", err)
+		t.Fatalf("%s: %v", name, err)
 	}
-	client := &http.Client{Transport: &http.Transport{}, Timeout: startTimeout}
 	t.Cleanup(func() {
-		client.CloseIdleConnections()
 		// The server leaves when its standard input closes, which also happens if this process is killed.
 		_ = stdin.Close()
 		late := time.AfterFunc(stopTimeout, func() { _ = cmd.Process.Kill() })
 		defer late.Stop()
 		_ = cmd.Wait()
 	})
-
-	base, err := announced(stdout)
-	if err != nil {
+	if address, err = announced(stdout); err != nil {
 		said, _ := os.ReadFile(stderr.Name())
-		t.Fatalf("FHIR server did not start: %v\n%s", err, said)
+		t.Fatalf("%s did not start: %v\n%s", name, err, said)
 	}
-	return &Peer{Base: base, origin: strings.TrimSuffix(base, "/fhir/R4"), token: opts.Token, client: client}
+	return address
 }
 
 // announced reads the address from the one line that the server prints.
