@@ -113,7 +113,8 @@ func (a *authority) register(keys Keys) {
 		case k.Kty == "RSA":
 			a.public[k.Kid] = public{k.Alg, &rsa.PublicKey{N: number(k.N), E: int(number(k.E).Int64())}}
 		case k.Kty == "EC" && k.Crv == "P-384":
-			a.public[k.Kid] = public{k.Alg, &ecdsa.PublicKey{Curve: elliptic.P384(), X: number(k.X), Y: number(k.Y)}}
+			point := append(append([]byte{4}, must(base64.RawURLEncoding.DecodeString(k.X))...), must(base64.RawURLEncoding.DecodeString(k.Y))...)
+			a.public[k.Kid] = public{k.Alg, must(ecdsa.ParseUncompressedPublicKey(elliptic.P384(), point))}
 		default:
 			panic("unknown kind of key")
 		}
