@@ -106,6 +106,9 @@ const LeastScopes = "system/Patient.rs system/Appointment.rs system/ServiceReque
 	"system/MedicationDispense.rs system/MedicationAdministration.rs system/Medication.r system/Procedure.rs system/Condition.rs system/Observation.rs " +
 	"system/AllergyIntolerance.rs system/DeviceUseStatement.rs system/Device.cru system/BodyStructure.r system/Flag.crus system/Task.crus system/Provenance.cu"
 
+// SubscribeScope is the right that making and renewing subscriptions needs.
+const SubscribeScope = "system/Subscription.crus"
+
 // OptBool is a switch that may be left to a default which depends on other keys.
 type OptBool struct{ Set, Value bool }
 

@@ -32,6 +32,9 @@ func runSubscribe(ctx context.Context, s surroundings, args []string) error {
 	if *endpoint == "" || cfg.WebhookSecretFile == "" {
 		return usageError{errors.New("subscribe needs --endpoint, and intake.webhook.secret_file in the configuration")}
 	}
+	if cfg.FHIRScope == worker.LeastScopes { // it is what reading and writing a record needs, which is another's work
+		cfg.FHIRScope = worker.SubscribeScope
+	}
 	client, err := worker.OpenFHIR(cfg, version, nil, nil)
 	if err != nil {
 		return err

@@ -72,8 +72,8 @@ func (c *Client) exchange(ctx context.Context, q request, accept func(reply) err
 	if err != nil {
 		return reply{}, err
 	}
-	v, quiet := unknown, time.Duration(0)
-	defer func() { c.gate.leave(p, v, quiet) }()
+	v, quiet, fault := unknown, time.Duration(0), error(nil)
+	defer func() { c.gate.leave(p, v, quiet, fault) }()
 
 	r, took, err := c.authorized(ctx, q)
 	p.release()
@@ -85,7 +85,7 @@ func (c *Client) exchange(ctx context.Context, q request, accept func(reply) err
 		return reply{}, ctx.Err()
 	}
 	c.cfg.Observe(q.operation, observed(r, err), took)
-	v = verdictOf(err)
+	v, fault = verdictOf(err), err
 	if e, ok := errors.AsType[*Error](err); ok {
 		quiet = e.RetryAfter
 	}

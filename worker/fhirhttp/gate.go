@@ -3,6 +3,7 @@ package fhirhttp
 import (
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"math/rand/v2"
 	"sync"
@@ -69,6 +70,7 @@ type gate struct {
 	// Breaker.
 	score       int
 	broken      bool
+	fault       error // what opened it, or what its last probe met
 	probing     bool
 	brokenUntil time.Time
 	breakerStep int
@@ -118,12 +120,13 @@ func (g *gate) waitOut(ctx context.Context, operation string) error {
 	for {
 		g.mu.Lock()
 		wait, broken := g.shut(time.Now())
+		fault := g.fault
 		g.mu.Unlock()
 		switch {
 		case wait <= 0:
 			return nil
 		case broken:
-			return &Error{Operation: operation, RetryAfter: wait, kind: Unavailable, err: ErrOpen}
+			return &Error{Operation: operation, RetryAfter: wait, kind: Unavailable, err: fmt.Errorf("%w: %v", ErrOpen, fault)}
 		case wait > patience:
 			return &Error{Operation: operation, RetryAfter: wait, kind: Throttled}
 		}
@@ -161,8 +164,8 @@ func (g *gate) admit() *pass {
 	return &pass{started: now, probe: g.broken, gate: g, held: true}
 }
 
-// leave takes the verdict of a request into account and gives its slot back if it is still held.
-func (g *gate) leave(p *pass, v verdict, retryAfter time.Duration) {
+// leave takes the verdict of a request, and the error it came from, into account and gives the slot back if it is still held.
+func (g *gate) leave(p *pass, v verdict, retryAfter time.Duration, err error) {
 	p.release()
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -183,7 +186,7 @@ func (g *gate) leave(p *pass, v verdict, retryAfter time.Duration) {
 			g.broken, g.score, g.breakerStep = false, 0, 0
 			g.log.Info("fhir server answers again")
 		case failing, down:
-			g.open(now)
+			g.open(now, err)
 		}
 		return
 	}
@@ -199,7 +202,7 @@ func (g *gate) leave(p *pass, v verdict, retryAfter time.Duration) {
 		g.score += hardWeight
 	}
 	if g.score >= breakAt {
-		g.open(now)
+		g.open(now, err)
 	}
 }
 
@@ -217,13 +220,13 @@ func (g *gate) quiet(started, now time.Time, retryAfter time.Duration) {
 	}
 }
 
-func (g *gate) open(now time.Time) {
+func (g *gate) open(now time.Time, err error) {
 	g.breakerStep++
 	wait := backOff(g.breakerStep, longestBreakerQuiet)
 	if !g.broken {
-		g.log.Warn("fhir server is down, requests are held back")
+		g.log.Warn("fhir server is down, requests are held back", "reason", err.Error())
 	}
-	g.broken, g.brokenUntil = true, now.Add(wait)
+	g.broken, g.brokenUntil, g.fault = true, now.Add(wait), err
 }
 
 // until is the time before which nobody should start; open is false when requests may go out.

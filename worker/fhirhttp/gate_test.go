@@ -160,6 +160,7 @@ func TestBreakerOpensAndOneProbeCloses(t *testing.T) {
 			err := read(t, c)
 			require.ErrorIs(t, err, ErrOpen)
 			require.Equal(t, first, requireKind(t, Unavailable, err).RetryAfter)
+			require.ErrorContains(t, err, "held back while the server is down: fhir read: unavailable, status 500", "it says what opened it")
 		}
 		require.EqualValues(t, 5, s.asked.Load(), "nothing is sent while the breaker is open")
 

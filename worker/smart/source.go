@@ -29,7 +29,7 @@ const (
 	// A token is renewed when a fifth of its life, or this much, is left.
 	renewBefore = time.Minute
 	// After a failure the server is left alone, each time twice as long.
-	firstQuiet, longestQuiet = time.Second, 30 * time.Second
+	firstQuiet, longestQuiet = time.Second, 10 * time.Second
 	// refusedPause keeps a server that refuses every token from being asked for a new one with each request.
 	refusedPause = 10 * time.Second
 	// clockSlack is how far two clocks may differ before an error says so.

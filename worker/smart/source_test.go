@@ -58,7 +58,7 @@ func TestTokenIsRenewedBeforeItEnds(t *testing.T) {
 			is("token-2")
 			time.Sleep(time.Second)
 		}
-		require.Equal(t, 2+6, a.count(), "after 0, 1, 3, 7, 15 and 31 s")
+		require.Equal(t, 2+9, a.count(), "after 0, 1, 3, 7, 15, 25, 35, 45 and 55 s")
 	})
 }
 
