@@ -10,7 +10,7 @@ import (
 func FuzzTokenAnswer(f *testing.F) {
 	for _, s := range []string{
 		`{"access_token":"x","token_type":"bearer","expires_in":300,"scope":"system/Patient.rs"}`,
-		`{"access_token":"x","token_type":"bearer","expires_in":"1e3"}`, `{"access_token":"x","token_type":"bearer","expires_in":1e400}`,
+		`{"access_token":"x","token_type":"bearer","expires_in":"1e3"}`, `{"access_token":"x","token_type":"bearer","expires_in":1e400}`, `{"access_token":"x","token_type":"bearer","expires_in":1e12}`,
 		`{"access_token":"x","token_type":"bearer","expires_in":{}}`, `{"error":"invalid_client"}`, `null`, `[]`,
 	} {
 		f.Add([]byte(s))

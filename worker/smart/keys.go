@@ -24,7 +24,7 @@ import (
 const (
 	// largestKeyFile is room for a dozen keys, and bounds what a wrong file can cost.
 	largestKeyFile = 64 << 10
-	// Below, a signature can be forged (RFC 7518, section 3.3); above, checking the key takes noticeable time.
+	// Below, a signature can be forged (RFC 7518, section 3.3); above, a signature takes noticeable time.
 	leastBits, mostBits = 2048, 8192
 	// assertionLife is how long a signed statement holds. The standard allows five minutes; less leaves room for a clock that is
 	// fast, which would otherwise be refused.
@@ -125,16 +125,13 @@ func jsonKeys(data []byte) (found []jose.JSONWebKey, err error) {
 	return found, nil
 }
 
-// signing checks that a key can sign and belongs together, and names its algorithm.
+// signing checks that a key can sign, and names its algorithm. That its parts belong together is checked for RSA by who decoded it.
 func signing(k jose.JSONWebKey) (jose.JSONWebKey, error) {
 	var algorithm jose.SignatureAlgorithm
 	switch key := k.Key.(type) {
 	case *rsa.PrivateKey:
 		if bits := key.N.BitLen(); bits < leastBits || bits > mostBits {
 			return k, fmt.Errorf("an RSA key must have %d to %d bits", leastBits, mostBits)
-		}
-		if key.Validate() != nil {
-			return k, errors.New("the parts of the RSA key do not belong together")
 		}
 		algorithm = jose.RS384
 	case *ecdsa.PrivateKey:

@@ -107,6 +107,8 @@ func TestKeyFileFaults(t *testing.T) {
 	mixed.PublicKey = newEC().PublicKey
 	_, edwards, err := ed25519.GenerateKey(rand.Reader)
 	require.NoError(t, err)
+	broken := x509.MarshalPKCS1PrivateKey(rsaKey())
+	broken[len(broken)/2] ^= 1
 	for name, c := range map[string]struct{ file, want string }{
 		"empty":             {"", "holds no private key"},
 		"not a key":         {marker, "holds no private key"},
@@ -118,6 +120,7 @@ func TestKeyFileFaults(t *testing.T) {
 		"another curve":     {pkcs8(must(ecdsa.GenerateKey(elliptic.P256(), rand.Reader))), "key 1: an EC key must be on the curve P-384"},
 		"another kind":      {pkcs8(edwards), "key 1: must be an RSA key, or an EC key on the curve P-384"},
 		"short RSA":         {jwk(must(rsa.GenerateKey(rand.Reader, 1024)), "", "", ""), "key 1: an RSA key must have 2048 to 8192 bits"},
+		"broken PKCS#1":     {pemOf("RSA PRIVATE KEY", broken), "holds a private key that cannot be read"},
 		"broken JSON":       {`{"kty":"` + marker, "is not JSON"},
 		"empty JWKS":        {`{"keys":[]}`, "holds no private key"},
 		"symmetric":         {`{"kty":"oct","k":"Wnot"}`, "key 1: must be an RSA key, or an EC key on the curve P-384"},
@@ -127,6 +130,7 @@ func TestKeyFileFaults(t *testing.T) {
 		"another use":       {jwk(rsaKey(), "", "", "enc"), "key 1: is not meant for signatures"},
 		"same id twice":     {`{"keys":[` + jwk(ecKey(), "a", "", "") + `,` + jwk(rsaKey(), "a", "", "") + `]}`, "key 2: has the id of another"},
 		"too large":         {strings.Repeat(marker, 1<<13), "larger than 65536 bytes"},
+		"mixed RSA":         {strings.Replace(jwk(rsaKey(), "", "", ""), `"d":"`, `"d":"A`, 1), "key 1: is not a JSON Web Key that can be read"},
 		"mixed EC":          {jwk(&mixed, "", "", ""), "key 1: the parts of the EC key do not belong together"},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -62,6 +62,32 @@ func TestTokenIsRenewedBeforeItEnds(t *testing.T) {
 	})
 }
 
+func TestTimesOfOtherTokens(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s, a := inMemory(t)
+		a.token = func(n int) (int, string) {
+			return 200, fmt.Sprintf(`{"access_token":"token-%d","token_type":"bearer","expires_in":3600}`, n)
+		}
+		ask := func() string { token, _ := s.Token(t.Context()); return token }
+		require.Equal(t, "token-1", ask())
+		time.Sleep(time.Hour - renewBefore - time.Second)
+		require.Equal(t, "token-1", ask(), "a long life is used nearly to its end")
+		time.Sleep(time.Second)
+		require.Equal(t, "token-2", ask())
+
+		// After a success, failures are counted from one again.
+		granted := a.token
+		for range 2 {
+			a.token = func(int) (int, string) { return 500, "" }
+			time.Sleep(2 * time.Hour)
+			require.Empty(t, ask())
+			a.token = granted
+			time.Sleep(firstQuiet)
+			require.NotEmpty(t, ask())
+		}
+	})
+}
+
 func TestAFailureIsToldToAllAndNotRepeatedAtOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s, a := inMemory(t)
@@ -174,8 +200,13 @@ func TestACallerWhoGivesUp(t *testing.T) {
 		require.ErrorIs(t, <-both, context.DeadlineExceeded)
 		require.ErrorIs(t, <-both, context.DeadlineExceeded)
 
-		_, err := s.Token(t.Context()) // a server that does not answer at all is given up after the time-out
-		require.EqualError(t, err, "fhir token: discovery: context deadline exceeded")
+		// A server that does not answer at all is given up after the time-out, and left alone for a moment.
+		start := time.Now()
+		for range 2 {
+			_, err := s.Token(t.Context())
+			require.EqualError(t, err, "fhir token: discovery: context deadline exceeded")
+			require.Equal(t, 20*time.Second, time.Since(start))
+		}
 		close(release)
 		time.Sleep(time.Second)
 		token, err := s.Token(t.Context())
@@ -262,6 +293,16 @@ func TestDiscoveryFaults(t *testing.T) {
 			}
 			require.Zero(t, a.count())
 		})
+	}
+}
+
+func TestOriginIsSchemeHostAndPort(t *testing.T) {
+	of := func(s string) string { return origin(must(ParseEndpoint(s))) }
+	for _, same := range []string{"https://fhir.clinic.example/", "https://fhir.clinic.example:443/token?x=1", "https://FHIR.clinic.example"} {
+		require.Equal(t, "https://fhir.clinic.example:443", of(same))
+	}
+	for _, other := range []string{"https://fhir.clinic.example:8443", "https://fhir.clinic.example.org", "https://auth.clinic.example", "http://localhost"} {
+		require.NotEqual(t, "https://fhir.clinic.example:443", of(other))
 	}
 }
 
