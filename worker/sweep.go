@@ -172,7 +172,7 @@ func (w *Worker) standing(ctx context.Context, each func(fhirmap.Standing)) erro
 	return err
 }
 
-// booked lists one nudge for each patient with an appointment that starts in [from, to).
+// booked lists one nudge for each patient with an appointment, or a booking that HL7 v2 alone knows, that starts in [from, to).
 func (w *Worker) booked(ctx context.Context, from, to time.Time) ([]nudge, error) {
 	appointments, dropped, err := Appointments(ctx, w.fhir, w.recordOptions(), from, to)
 	if err != nil {
@@ -198,7 +198,14 @@ func (w *Worker) booked(ctx context.Context, from, to time.Time) ([]nudge, error
 			}
 		}
 	}
-	return out, nil
+	kept, err := w.keptBooked(ctx, from, to)
+	for _, n := range kept {
+		if p := n.patients[0]; !seen[p] {
+			seen[p] = true
+			out = append(out, n)
+		}
+	}
+	return out, err
 }
 
 // Appointments reads every appointment that starts in [from, to), of any status, to the last page. A page that cannot be
