@@ -16,6 +16,7 @@ import (
 	"pupilrisk/fhirmap"
 	"pupilrisk/worker/fhirstore"
 	"pupilrisk/worker/hl7v2"
+	"pupilrisk/worker/peertest"
 )
 
 // v2 is an invented HL7 v2 message about booking F-77 of the patient MRN-9: sent at the minute given, for the day of March given; what
@@ -326,4 +327,29 @@ func TestKeptBookingAsAnAppointment(t *testing.T) {
 	require.Equal(t, "F-77", a.BusinessID)
 	require.Equal(t, "right", a.Eye.String())
 	require.Equal(t, "Cataract surgery, right eye", a.Service)
+}
+
+// Two HL7 v2 clients that nobody here wrote book and cancel; each reads our acknowledgements.
+func TestInteropHL7v2Clients(t *testing.T) {
+	for _, client := range peertest.HL7v2Clients {
+		t.Run(client, func(t *testing.T) {
+			c := newClinic(t, fhirstore.DefaultOptions())
+			c.put(bobOfV2, bobTook, bobProcedure)
+			w := c.worker()
+			w.cfg.MLLPAddr = freeAddr(t)
+			stop, err := w.serveV2(t.Context())
+			require.NoError(t, err)
+			defer stop()
+			c.run(func() {
+				c.swept(w)
+				require.Equal(t, []peertest.Acknowledged{{Code: "AA", Control: "C-1"}, {Code: "AR", Control: "C-2"}},
+					peertest.SendHL7v2(t, client, w.cfg.MLLPAddr, v2("S12", 1, 9, v2Bob, v2Lens), v2("S99", 2, 9)))
+				c.settled()
+				require.Len(t, c.all("Flag", `"active"`), 1)
+				require.Equal(t, []peertest.Acknowledged{{Code: "AA", Control: "C-3"}}, peertest.SendHL7v2(t, client, w.cfg.MLLPAddr, v2("S15", 3, 9)))
+				c.settled()
+				require.Empty(t, c.all("Flag", `"active"`))
+			}, w)
+		})
+	}
 }
