@@ -28,6 +28,8 @@ const bookingsBucket = "CLINIC_BOOKINGS"
 const (
 	// keptAfter is how long after its operation a booking is kept.
 	keptAfter = 30 * 24 * time.Hour
+	// clockAhead is how far a sender's clock may be ahead of ours.
+	clockAhead = 24 * time.Hour
 	// maxKept bounds the bookings kept of one patient.
 	maxKept = 200
 	// searchesAtOnce bounds the searches of one request.
@@ -191,7 +193,7 @@ func arrivedAs(ctx context.Context, seq uint64) context.Context {
 }
 
 // hear keeps what a message says of a booking, and tells whose it is, now and before. Nobody means that the FHIR server knows no patient
-// whom the message names; then the operation counts as not assessed.
+// whom the message names, and the operation counts as not assessed; or that there is no bucket to keep it in.
 func (w *Worker) hear(ctx context.Context, n nudge, byID map[string][]candidate) (whose []string, err error) {
 	b, ok := n.message.Booking(hl7v2.Options{Zone: w.cfg.Zone(), Service: w.cfg.V2Service})
 	if !ok { // a booking without a name: the patients are looked at
@@ -207,7 +209,10 @@ func (w *Worker) hear(ctx context.Context, n nudge, byID map[string][]candidate)
 		return nil, err
 	}
 	if kv == nil {
-		return nil, errors.New("the bucket " + bookingsBucket + " is missing")
+		return nil, nil
+	}
+	if b.At.After(w.now().Add(clockAhead)) {
+		b.At = time.Time{} // of a clock that is wrong: its messages are ordered by their arrival, and before all others
 	}
 	var people []hl7v2.Person
 	_ = json.Unmarshal(b.Elements[hl7v2.People], &people) // written by us; nobody, where none is named

@@ -1,8 +1,10 @@
 package worker
 
 import (
+	"context"
 	"fmt"
 	"math/rand/v2"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -17,6 +19,7 @@ import (
 	"pupilrisk/worker/fhirstore"
 	"pupilrisk/worker/hl7v2"
 	"pupilrisk/worker/peertest"
+	"pupilrisk/worker/stream"
 )
 
 // v2 is an invented HL7 v2 message about booking F-77 of the patient MRN-9: sent at the minute given, for the day of March given; what
@@ -113,7 +116,7 @@ func TestHL7v2MessagesInAnyOrder(t *testing.T) {
 		for _, n := range order {
 			err := w.handle(arrivedAs(t.Context(), uint64(n+1)), []byte(messages[n]), 0)
 			if err != nil { // a move whose booking nobody has named yet
-				require.Equal(t, "retry", settle(err, 1).outcome, "%v", order)
+				require.Equal(t, "wait", settle(err, 1).outcome, "%v", order)
 			}
 		}
 		var open []string
@@ -205,7 +208,7 @@ func TestHL7v2BookingOfAnUnknownPatient(t *testing.T) {
 	c := newClinic(t, fhirstore.DefaultOptions())
 	w := c.worker()
 	message := []byte(v2("S12", 1, 9, v2Bob, v2Lens))
-	require.Equal(t, "retry", settle(w.handle(t.Context(), message, time.Minute), 1).outcome)
+	require.Equal(t, "wait", settle(w.handle(t.Context(), message, time.Minute), 1).outcome)
 	d := settle(w.handle(t.Context(), message, 2*bookingGrace), 1)
 	require.Equal(t, ReasonNoPatient, d.reason)
 	again := c.worker()
@@ -295,6 +298,37 @@ func TestLostAndForgottenBookings(t *testing.T) {
 	mine, err := w.keptOf(t.Context(), []string{"Patient/bob"})
 	require.NoError(t, err)
 	require.Empty(t, mine)
+}
+
+// A sender whose clock is far ahead does not shut out everybody after it.
+func TestClockThatIsAhead(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bobOfV2, bobTook, bobProcedure)
+	w := c.worker()
+	arrive(t, w, 1, strings.Replace(v2("S12", 1, 9, v2Bob, v2Lens), "20260302", "20990302", 1))
+	require.NotEmpty(t, c.all("Task", `"requested"`))
+	arrive(t, w, 2, v2("S15", 2, 9))
+	require.Empty(t, c.all("Task", `"requested"`))
+}
+
+// Where the bucket is missing and not ours to create, bookings that the server knows go on as before, and others are put aside.
+func TestWithoutABucketForBookings(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bobOfV2, bobTook, bobProcedure)
+	w := c.worker()
+	dir, manage := t.TempDir(), false
+	owner, err := stream.Open(t.Context(), stream.Config{StoreDir: dir, Listen: "127.0.0.1:0"})
+	require.NoError(t, err)
+	w.stream, err = stream.Open(t.Context(), stream.Config{URL: owner.URL(), TokenFile: filepath.Join(dir, "token"), Manage: &manage})
+	require.NoError(t, err)
+	t.Cleanup(func() {
+		require.NoError(t, w.stream.Close(context.Background()))
+		require.NoError(t, owner.Close(context.Background()))
+	})
+	require.Equal(t, ReasonNoBooking, settle(w.handle(t.Context(), []byte(v2("S12", 1, 9, v2Bob, v2Lens)), 2*bookingGrace), 1).reason)
+	c.put(strings.Replace(booking("bob", "a1", "booked", "2026-03-12T09:00:00Z", "Cataract surgery, right eye"), `"id":"a1"`, `"id":"a1","identifier":[{"value":"F-77"}]`, 1))
+	arrive(t, w, 1, v2("S12", 1, 9, v2Bob, v2Lens))
+	require.Len(t, c.all("Flag", `"active"`), 1)
 }
 
 // A history event about a patient whose booking only HL7 v2 knows finds that booking.

@@ -262,6 +262,7 @@ func (w *Worker) identified(ctx context.Context, n nudge, age time.Duration) ([]
 		return nil, fmt.Errorf("search by identifier: %w", err)
 	}
 	var out []nudge
+	var patients []string
 	booked := false
 	byID := map[string][]candidate{}
 	for i, a := range answers {
@@ -271,7 +272,7 @@ func (w *Worker) identified(ctx context.Context, n nudge, age time.Duration) ([]
 				return nil, err
 			}
 			for _, c := range byID[id] {
-				out = append(out, nudge{patients: []string{c.reference}})
+				patients = appendNew(patients, []string{c.reference})
 			}
 			continue
 		}
@@ -287,23 +288,24 @@ func (w *Worker) identified(ctx context.Context, n nudge, age time.Duration) ([]
 			out = append(out, nudge{appointment: ref})
 		}
 	}
-	known := booked || len(out) > 0
+	known := booked || len(patients) > 0
 	if n.message != nil {
 		whose, err := w.hear(ctx, n, byID)
-		if err != nil && !booked {
+		if err != nil {
 			return nil, err
 		}
-		for _, p := range whose {
-			out = append(out, nudge{patients: []string{p}})
-		}
+		patients = appendNew(patients, whose)
 		known = booked || len(whose) > 0
+	}
+	for _, p := range patients {
+		out = append(out, nudge{patients: []string{p}})
 	}
 	switch {
 	case known:
 		return out, nil
 	case age < bookingGrace:
-		return nil, errors.New("what the message names is not in the record yet")
-	case n.message != nil && len(n.patientIDs) > 0:
+		return nil, &notYetError{"what the message names is not in the record yet", age}
+	case n.message != nil && len(n.patientIDs) > 0 && len(patients) == 0:
 		return nil, permanent(ReasonNoPatient, "the record does not know the patient of the booking")
 	default:
 		return nil, permanent(ReasonNoBooking, "the record knows no booking and no patient that the message names")
@@ -324,7 +326,7 @@ func (w *Worker) passAll(ctx context.Context, n nudge, lastTry bool, age time.Du
 		others, err := w.pass(ctx, patients[i], n, lastTry)
 		var perm *permanentError
 		if errors.As(err, &perm) && perm.reason == ReasonNoPatient && age < bookingGrace {
-			err = fmt.Errorf("not in the record yet: %w", perm.err)
+			err = &notYetError{"the patient is not in the record yet", age}
 		}
 		errs = append(errs, err)
 		patients = appendNew(patients, others)
@@ -362,7 +364,7 @@ func (w *Worker) whose(ctx context.Context, n nudge, age time.Duration) (nudge, 
 	}
 	if len(n.patients) == 0 && booking.Status != 410 {
 		if age < bookingGrace {
-			return n, errors.New("the booking is not in the record yet, or names no patient")
+			return n, &notYetError{"the booking is not in the record yet, or names no patient", age}
 		}
 		return n, permanent(ReasonNoBooking, "the booking is not in the record, or names no patient")
 	}

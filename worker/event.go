@@ -52,6 +52,9 @@ func decodePayload(data []byte, o fhirmap.Options) ([]nudge, error) {
 		if err != nil {
 			return nil, permanent(ReasonUnreadable, err.Error())
 		}
+		if len(e.Bookings)+len(e.Patients) == 0 {
+			return nil, nil // a slot blocked, say
+		}
 		return []nudge{{bookingIDs: e.Bookings, patientIDs: e.Patients, message: e.Message}}, nil
 	}
 	var head struct {

@@ -52,6 +52,7 @@ func TestEventsOfEveryForm(t *testing.T) {
 		"a CloudEvent in another":       {cloudEvent(cloudEvent(`{"reference":"Appointment/a"}`)), nil, ReasonUnreadable},
 		"a broken CloudEvent":           {`{"specversion":"1.0"}`, nil, ReasonUnreadable},
 		"an HL7 v2 message":             {fmt.Sprintf(siu, "S12", "1"), []nudge{{bookingIDs: []string{"P-1", "F-77"}, patientIDs: []string{"MRN-9"}, message: siuMessage(t, "S12")}}, ""},
+		"HL7 v2 of a slot":              {fmt.Sprintf(siu, "S23", "1"), nil, ""},
 		"HL7 v2 of another kind":        {fmt.Sprintf(siu, "S99", "1"), nil, ReasonUnsupported},
 		"some other Bundle":             {`{"resourceType":"Bundle","type":"collection","entry":[]}`, nil, ReasonUnsupported},
 		"a broken notification":         {notice("no-such-type", ""), nil, ReasonUnreadable},

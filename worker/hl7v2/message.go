@@ -236,14 +236,18 @@ func nth(s string, delimiter byte, n int) string {
 // deleted is how a sender says that a value is none, where an empty field says nothing (HL7 v2 chapter 2).
 const deleted = `""`
 
-// Decode reads whom a message is about. Its errors are Faults, or say that there is no header.
+// Decode reads whom a message is about; one that asks for nothing is about nobody. Its errors are Faults, or say that there is no header.
 func Decode(data []byte) (Event, error) {
 	h, err := ReadHeader(data)
 	if err != nil {
 		return Event{}, err
 	}
-	if _, fault := h.Check(); fault != nil {
+	handled, fault := h.Check()
+	switch {
+	case fault != nil:
 		return Event{}, fault
+	case !handled:
+		return Event{}, nil
 	}
 	m, err := Parse(data)
 	if err != nil {
