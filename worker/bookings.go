@@ -332,6 +332,7 @@ func (w *Worker) keptBookings(ctx context.Context, r *reading) error {
 	if err != nil {
 		return err
 	}
+	r.heard = heard(all)
 	known := map[string]bool{}
 	for _, a := range r.record.Appointments() {
 		for _, id := range a.Identifiers {
@@ -376,6 +377,30 @@ func (w *Worker) keptBookings(ctx context.Context, r *reading) error {
 		}
 	}
 	return nil
+}
+
+func heard(all []kept) map[string]moment {
+	out := map[string]moment{}
+	for _, k := range all {
+		out[k.ID] = k.Newest
+	}
+	return out
+}
+
+// errHeard is that a message about a booking came while its patient was decided on: what was written may be older than it.
+var errHeard = errors.New("a booking was changed meanwhile")
+
+// heardMeanwhile looks for such a message. A resource that is created is not guarded by a version, so two workers who decided on
+// different messages could leave the older decision.
+func (w *Worker) heardMeanwhile(ctx context.Context, r *reading) error {
+	if len(r.heard) == 0 {
+		return nil
+	}
+	all, err := w.keptOf(ctx, r.chain)
+	if err == nil && !maps.Equal(heard(all), r.heard) {
+		err = errHeard
+	}
+	return err
 }
 
 // givenAway looks whether the server has the booking as another patient's. Only an identifier of the site's own system proves that;

@@ -140,6 +140,39 @@ func TestHL7v2MessagesInAnyOrder(t *testing.T) {
 	}
 }
 
+// Two workers share the messages of two bookings of one patient: each booking ends with its own Tasks at its own date, and the end of one
+// ends nothing of the other.
+func TestHL7v2BookingsByTwoWorkers(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bobOfV2, bobTook, bobProcedure)
+	left := func(s string) string { return strings.NewReplacer("F-77", "F-78", "P-1", "P-2", "right", "left").Replace(s) }
+	one, other := c.worker(), c.worker()
+	c.run(func() {
+		c.swept(one, other)
+		for i := range 3 {
+			c.publish("clinic.booking.a", v2("S13", 2, 12), fmt.Sprint("a", i))
+			c.publish("clinic.booking.b", left(v2("S13", 2, 11)), fmt.Sprint("b", i))
+			c.publish("clinic.booking.a", v2("S12", 1, 9, v2Bob, v2Lens), fmt.Sprint("c", i))
+			c.publish("clinic.booking.b", left(v2("S12", 1, 9, v2Bob, v2Lens)), fmt.Sprint("d", i))
+		}
+		c.settled()
+		require.Len(t, c.all("Flag", `"active"`), 2)
+		require.NotEmpty(t, c.all("Task", `"F-77.bob.right.`))
+		for _, task := range c.all("Task", `"requested"`) {
+			require.NotContains(t, task, `"end":"2026-03-04T`, "three working days before the date that was moved")
+		}
+		c.publish("clinic.booking.a", v2("S26", 4, 12), "")
+		c.settled()
+	}, one, other)
+	require.Len(t, c.all("Flag", `"active"`), 1)
+	open := c.all("Task", `"requested"`)
+	require.NotEmpty(t, open)
+	for _, task := range open {
+		require.Contains(t, task, `"F-78.bob.left.`)
+	}
+	require.NotEmpty(t, c.all("Task", `"F-77.bob.right.`))
+}
+
 // What is kept of a booking is the same whatever the order of its messages.
 func TestKeptBookingIsTheSameInAnyOrder(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

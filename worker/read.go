@@ -49,6 +49,8 @@ type reading struct {
 	strays map[string]stray
 	// kept are bookings that the FHIR server does not know.
 	kept []fhirmap.Appointment
+	// heard is when the newest message about each kept booking was sent, whether the server knows the booking or not.
+	heard map[string]moment
 }
 
 // stray is the answer to the read of one such booking.
