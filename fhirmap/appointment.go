@@ -16,8 +16,9 @@ type Appointment struct {
 	Status      string
 	Start, End  time.Time
 	Patients    []string // Patient/id
-	// BusinessID is the value of the identifier whose system the site names.
-	BusinessID string
+	// BusinessID is the value of the identifier whose system the site names, Identifiers are the values of all.
+	BusinessID  string
+	Identifiers []string
 	// Concepts are everything that says what is booked.
 	Concepts    []rules.Concept
 	Eye         rules.Eye
@@ -158,6 +159,9 @@ func (r *Record) booking(a *appointmentJSON) Appointment {
 		}
 	}
 	for _, id := range a.Identifier {
+		if id.Value != "" {
+			out.Identifiers = append(out.Identifiers, id.Value)
+		}
 		if id.Value != "" && id.System == r.o.BusinessIdentifierSystem && id.System != "" {
 			out.BusinessID = id.Value
 		}

@@ -85,6 +85,19 @@ func personName(raw jsontext.Value) string {
 // Patient is what the record says about its own patient.
 func (r *Record) Patient() PatientInfo { return r.patients[r.patient] }
 
+// Born lists the patients of a page of Patients, Patient/id, with their dates of birth, "" where the record gives none.
+func Born(page []byte, o Options) (map[string]string, error) {
+	r := NewRecord("", o)
+	if _, err := r.AddPage("Patient", page); err != nil {
+		return nil, err
+	}
+	out := make(map[string]string, len(r.patients))
+	for ref, info := range r.patients {
+		out[ref] = info.BirthDate
+	}
+	return out, nil
+}
+
 // ReplacedIn lists the patients of a page of Patients that were merged into the given one, Patient/id: links need not be
 // mutual, so the survivor may not say so itself.
 func ReplacedIn(page []byte, patient string, o Options) ([]string, error) {

@@ -469,7 +469,7 @@ func (r *reconciler) whyEnd(s Standing) Ended {
 		return ""
 	}
 	for _, b := range r.s.Bookings {
-		if s.Focus != b.Operation.Appointment && !strings.HasPrefix(s.Base, b.Operation.Key+"."+r.patientID+".") {
+		if (s.Focus == "" || s.Focus != b.Operation.Appointment) && !strings.HasPrefix(s.Base, b.Operation.Key+"."+r.patientID+".") {
 			continue
 		}
 		if !b.Ahead {

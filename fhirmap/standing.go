@@ -57,6 +57,8 @@ type Standing struct {
 	Level             rules.Level
 	Text              string
 	Subject, Focus    string
+	// FocusID is the business identifier of a Task's booking where it points to no Appointment.
+	FocusID string
 	// Start is the period's start of a Flag or the authoring time of a Task, Due a Task's date, as written.
 	Start, End, Due string
 	LastUpdated     time.Time
@@ -163,6 +165,9 @@ func ParseStanding(n Names, raw []byte) (s Standing, ok bool, err error) {
 	s.Touched = w.hash != ownedHash(s.Type, &o)
 	s.Ended, s.Evidence, s.Catalogue = w.ended, w.evidence, w.catalogue
 	s.Focus = bareReference(r.Focus.Reference)
+	if s.Focus == "" && r.Focus.Identifier != nil {
+		s.FocusID = r.Focus.Identifier.Value
+	}
 	eyeToken := ""
 	if s.Type == "Flag" {
 		s.Text, s.Subject, s.Start, s.End = r.Code.Text, bareReference(r.Subject.Reference), r.Period.Start, r.Period.End

@@ -48,7 +48,7 @@ func (w Writer) task(s taskState) ([]byte, error) {
 	if s.focus != "" {
 		t.Focus = &fhir.Reference{Reference: &s.focus}
 	} else if s.operation != "" {
-		t.Focus = &fhir.Reference{Type: ptr("Appointment"), Identifier: &fhir.Identifier{Value: &s.operation}}
+		t.Focus = &fhir.Reference{Type: ptr("Appointment"), Identifier: &fhir.Identifier{Value: &s.operation}, Display: ptr("Booking that the scheduling system knows by this identifier")}
 	}
 	if s.flag != "" {
 		t.ReasonReference = &fhir.Reference{Reference: &s.flag}

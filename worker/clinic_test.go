@@ -525,7 +525,7 @@ func TestUnknownPatientIsWaitedForAndThenPutAside(t *testing.T) {
 	c := newClinic(t, fhirstore.DefaultOptions())
 	w := c.worker()
 	for _, payload := range []string{`{"reference":"Patient/nobody"}`, `{"reference":"Appointment/none"}`} {
-		require.Equal(t, "retry", settle(w.handle(t.Context(), []byte(payload), time.Minute), 1).outcome, "the event may be faster than the record")
+		require.Equal(t, "wait", settle(w.handle(t.Context(), []byte(payload), time.Minute), 1).outcome, "the event may be faster than the record")
 		require.Equal(t, "dead-letter", settle(w.handle(t.Context(), []byte(payload), 2*bookingGrace), 1).outcome)
 	}
 }

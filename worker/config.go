@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"regexp"
 	"runtime"
 	"slices"
 	"strconv"
@@ -79,6 +80,8 @@ type Config struct {
 	MLLPKeyFile  string   `key:"intake.mllp.tls.key_file"`
 	MLLPCAFile   string   `key:"intake.mllp.tls.ca_file"`
 
+	V2Service []string `key:"intake.hl7v2.service"`
+
 	WebhookAddr       string `key:"intake.webhook.addr"`
 	WebhookSecretFile string `key:"intake.webhook.secret_file"`
 	WebhookCertFile   string `key:"intake.webhook.tls.cert_file"`
@@ -117,7 +120,7 @@ func DefaultConfig() Config {
 	return Config{
 		Mode: Shadow, FHIRScope: LeastScopes, FHIRBatch: "auto", FHIRTimeout: 30 * time.Second,
 		HistoryRequired: []string{"Condition", "Procedure", "MedicationRequest|MedicationStatement"}, OperationUnrecognised: "ignore",
-		NATSStoreDir: stateDir(), NATSListen: "127.0.0.1:4222", HTTPAddr: "127.0.0.1:9464", MLLPLimit: 4 << 20,
+		NATSStoreDir: stateDir(), NATSListen: "127.0.0.1:4222", HTTPAddr: "127.0.0.1:9464", MLLPLimit: 4 << 20, V2Service: []string{"AIS-3", "AIS-11", "AIS-12"},
 		SweepHorizon: 90 * 24 * time.Hour, SweepEvery: 6 * time.Hour, FlagMinLevel: "moderate", TaskIntent: "proposal",
 		Timezone: "UTC", Concurrency: 4 * runtime.NumCPU(), Canonical: fhirmap.DefaultCanonical, LogLevel: "info", LogFormat: "json",
 	}
@@ -433,6 +436,9 @@ func (c *Config) validate() (errs []error) {
 	case c.MLLPCAFile != "" && c.MLLPCertFile == "":
 		errs = append(errs, c.fault("intake.mllp.tls.ca_file", "needs intake.mllp.tls.cert_file"))
 	}
+	if slices.ContainsFunc(c.V2Service, func(f string) bool { return !v2Field.MatchString(f) }) {
+		errs = append(errs, c.fault("intake.hl7v2.service", "wants fields of segments, such as AIS-3, SCH-7, NTE-3"))
+	}
 	switch {
 	case c.WebhookAddr == "":
 	case c.WebhookSecretFile == "":
@@ -450,6 +456,9 @@ func (c *Config) validate() (errs []error) {
 	}
 	return errs
 }
+
+// v2Field is a field of an HL7 v2 segment.
+var v2Field = regexp.MustCompile(`^[A-Z][A-Z0-9]{2}-[1-9][0-9]{0,2}$`)
 
 // NeedFHIR is the fault of a configuration without a FHIR server, for the commands that cannot do without.
 func (c *Config) NeedFHIR() error {

@@ -138,6 +138,7 @@ func (w *Worker) event(ctx context.Context, m jetstream.Msg, source string) {
 		w.metrics.redeliveries.Inc()
 	}
 	stopProgress := w.progress(ctx, m)
+	ctx = arrivedAs(ctx, meta.Sequence.Stream)
 	err = w.handle(ctx, m.Data(), w.now().Sub(meta.Timestamp))
 	d := settle(err, w.attempts.next(meta.Sequence.Stream, err))
 	if d.outcome == "not-assessed" {
@@ -251,43 +252,61 @@ func (w *Worker) follow(ctx context.Context, n nudge, age time.Duration) (err er
 func (w *Worker) identified(ctx context.Context, n nudge, age time.Duration) ([]nudge, error) {
 	var paths []string
 	for _, id := range n.bookingIDs {
-		paths = append(paths, "Appointment?identifier="+identifierValue(id)+"&_count="+pageSize)
+		paths = append(paths, appointmentsWith(identifierValue(id)))
 	}
 	for _, id := range n.patientIDs {
-		paths = append(paths, "Patient?identifier="+identifierValue(id)+"&_count="+pageSize)
+		paths = append(paths, patientsWith(id))
 	}
 	answers, err := w.fhir.Gather(ctx, paths)
 	if err != nil {
 		return nil, fmt.Errorf("search by identifier: %w", err)
 	}
 	var out []nudge
+	var patients []string
 	booked := false
+	byID := map[string][]candidate{}
 	for i, a := range answers {
+		if i >= len(n.bookingIDs) {
+			id := n.patientIDs[i-len(n.bookingIDs)]
+			if byID[id], err = w.candidates(a); err != nil {
+				return nil, err
+			}
+			for _, c := range byID[id] {
+				patients = appendNew(patients, []string{c.reference})
+			}
+			continue
+		}
 		if a.Err != nil {
 			return nil, fmt.Errorf("search by identifier: %w", a.Err)
 		}
-		typ := "Patient"
-		if i < len(n.bookingIDs) {
-			typ = "Appointment"
-		}
-		ids, err := fhirmap.IDs(typ, a.Body)
+		ids, err := fhirmap.IDs("Appointment", a.Body)
 		if err != nil {
 			return nil, fmt.Errorf("search by identifier: %w", err)
 		}
 		for _, ref := range ids {
-			if typ == "Patient" {
-				out = append(out, nudge{patients: []string{ref}})
-				continue
-			}
 			booked = true
 			out = append(out, nudge{appointment: ref})
 		}
 	}
+	known := booked || len(patients) > 0
+	if n.message != nil {
+		whose, err := w.hear(ctx, n, byID)
+		if err != nil {
+			return nil, err
+		}
+		patients = appendNew(patients, whose)
+		known = booked || len(whose) > 0
+	}
+	for _, p := range patients {
+		out = append(out, nudge{patients: []string{p}})
+	}
 	switch {
-	case booked, len(out) > 0 && (len(n.bookingIDs) == 0 || age >= bookingGrace):
+	case known:
 		return out, nil
 	case age < bookingGrace:
-		return nil, errors.New("what the message names is not in the record yet")
+		return nil, &notYetError{"what the message names is not in the record yet", age}
+	case n.message != nil && len(n.patientIDs) > 0 && len(patients) == 0:
+		return nil, permanent(ReasonNoPatient, "the record does not know the patient of the booking")
 	default:
 		return nil, permanent(ReasonNoBooking, "the record knows no booking and no patient that the message names")
 	}
@@ -307,7 +326,7 @@ func (w *Worker) passAll(ctx context.Context, n nudge, lastTry bool, age time.Du
 		others, err := w.pass(ctx, patients[i], n, lastTry)
 		var perm *permanentError
 		if errors.As(err, &perm) && perm.reason == ReasonNoPatient && age < bookingGrace {
-			err = fmt.Errorf("not in the record yet: %w", perm.err)
+			err = &notYetError{"the patient is not in the record yet", age}
 		}
 		errs = append(errs, err)
 		patients = appendNew(patients, others)
@@ -345,7 +364,7 @@ func (w *Worker) whose(ctx context.Context, n nudge, age time.Duration) (nudge, 
 	}
 	if len(n.patients) == 0 && booking.Status != 410 {
 		if age < bookingGrace {
-			return n, errors.New("the booking is not in the record yet, or names no patient")
+			return n, &notYetError{"the booking is not in the record yet, or names no patient", age}
 		}
 		return n, permanent(ReasonNoBooking, "the booking is not in the record, or names no patient")
 	}

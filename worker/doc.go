@@ -4,6 +4,7 @@
 //
 //	consume.go   a message from the stream gets a lane
 //	event.go     which patients does it nudge us to look at? the event is no data
+//	bookings.go  what an HL7 v2 message says of a booking is kept, for the bookings that the record does not know
 //	patient.go   one pass over one patient: read, assess, compare, write
 //	read.go      the patient's whole record: one batch, its pages, what it refers to; what was not read is marked
 //	             (fhirmap.Record decodes, rules.Assess reasons, fhirmap.Writer.Reconcile compares)

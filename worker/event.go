@@ -22,6 +22,8 @@ type nudge struct {
 	eye rules.Eye
 	// bookingIDs and patientIDs are values of identifiers that an HL7 v2 message names: who that is, the record knows.
 	bookingIDs, patientIDs []string
+	// message is the HL7 v2 message itself, where it is about a booking: what it says counts where the record knows no such booking.
+	message *hl7v2.Message
 	// sweep reports an event that says that something changed and not what.
 	sweep bool
 }
@@ -50,7 +52,10 @@ func decodePayload(data []byte, o fhirmap.Options) ([]nudge, error) {
 		if err != nil {
 			return nil, permanent(ReasonUnreadable, err.Error())
 		}
-		return []nudge{{bookingIDs: e.Bookings, patientIDs: e.Patients}}, nil
+		if len(e.Bookings)+len(e.Patients) == 0 {
+			return nil, nil // a slot blocked, say
+		}
+		return []nudge{{bookingIDs: e.Bookings, patientIDs: e.Patients, message: e.Message}}, nil
 	}
 	var head struct {
 		ResourceType string `json:"resourceType"`

@@ -9,6 +9,7 @@ import (
 
 	"pupilrisk/fhirmap"
 	"pupilrisk/worker/fhirstore"
+	"pupilrisk/worker/hl7v2"
 )
 
 // notice is a subscription notification in the R4 form of the backport guide, about one focus or none.
@@ -50,7 +51,8 @@ func TestEventsOfEveryForm(t *testing.T) {
 		"a CloudEvent of a notice":      {cloudEvent(notice("event-notification", "Appointment/a")), appointment, ""},
 		"a CloudEvent in another":       {cloudEvent(cloudEvent(`{"reference":"Appointment/a"}`)), nil, ReasonUnreadable},
 		"a broken CloudEvent":           {`{"specversion":"1.0"}`, nil, ReasonUnreadable},
-		"an HL7 v2 message":             {fmt.Sprintf(siu, "S12", "1"), []nudge{{bookingIDs: []string{"P-1", "F-77"}, patientIDs: []string{"MRN-9"}}}, ""},
+		"an HL7 v2 message":             {fmt.Sprintf(siu, "S12", "1"), []nudge{{bookingIDs: []string{"P-1", "F-77"}, patientIDs: []string{"MRN-9"}, message: siuMessage(t, "S12")}}, ""},
+		"HL7 v2 of a slot":              {fmt.Sprintf(siu, "S23", "1"), nil, ""},
 		"HL7 v2 of another kind":        {fmt.Sprintf(siu, "S99", "1"), nil, ReasonUnsupported},
 		"some other Bundle":             {`{"resourceType":"Bundle","type":"collection","entry":[]}`, nil, ReasonUnsupported},
 		"a broken notification":         {notice("no-such-type", ""), nil, ReasonUnreadable},
@@ -75,4 +77,10 @@ func TestNotificationWithoutContentSweeps(t *testing.T) {
 		c.publish("clinic.booking.x", notice("event-notification", ""), "1")
 		require.Eventually(t, func() bool { return len(c.all("Flag", `"active"`)) == 1 }, 30*time.Second, 20*time.Millisecond)
 	}, w)
+}
+
+func siuMessage(t *testing.T, event string) *hl7v2.Message {
+	m, err := hl7v2.Parse([]byte(fmt.Sprintf(siu, event, "1")))
+	require.NoError(t, err)
+	return &m
 }

@@ -149,7 +149,7 @@ func TestHL7v2Merge(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, []nudge{{patients: []string{"Patient/new"}}, {patients: []string{"Patient/old"}}}, known)
 	unknown := []byte(strings.NewReplacer("NEW", "X", "OLD", "Y").Replace(merge))
-	require.Equal(t, "retry", settle(w.handle(t.Context(), unknown, time.Minute), 1).outcome)
+	require.Equal(t, "wait", settle(w.handle(t.Context(), unknown, time.Minute), 1).outcome)
 	require.Equal(t, ReasonNoBooking, settle(w.handle(t.Context(), unknown, 2*bookingGrace), 1).reason)
 }
 

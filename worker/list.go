@@ -21,7 +21,9 @@ type Lister struct {
 	FHIR      *fhirhttp.Client
 	// Assessments, where known, add the evidence and what is missing, by booking (Appointment/id).
 	Assessments map[string]rules.Assessment
-	Now         func() time.Time
+	// Kept are bookings that the FHIR server does not know, as KeptBookings gives them.
+	Kept []fhirmap.Appointment
+	Now  func() time.Time
 }
 
 // listed is what stands about one patient.
@@ -33,12 +35,13 @@ type listed struct {
 // List reads the operations that start in [from, to).
 func (l Lister) List(ctx context.Context, from, to time.Time) (operatinglist.List, error) {
 	out := operatinglist.List{From: from, To: to, At: l.Now(), Zone: l.Config.Zone(), Catalogue: l.Catalogue.Version}
-	options := fhirmap.Options{Zone: l.Config.Zone(), Bases: append([]string{l.Config.FHIRURL}, l.Config.FHIRAliases...), BusinessIdentifierSystem: l.Config.OperationIdentifier}
+	options := l.Config.recordOptions()
 	appointments, dropped, err := Appointments(ctx, l.FHIR, options, from, to)
 	if err != nil {
 		return out, err
 	}
 	services := newServiceMatch(l.Config, l.Catalogue)
+	appointments = append(appointments, l.kept(from, to, appointments)...)
 	patients := map[string]*listed{}
 	nobody := 0
 	for _, a := range appointments {
@@ -66,6 +69,15 @@ func (l Lister) List(ctx context.Context, from, to time.Time) (operatinglist.Lis
 		out.Warnings = append(out.Warnings, fmt.Sprintf("%d bookings of these days could not be read and are NOT on this list", len(dropped)))
 	}
 	return out, nil
+}
+
+// kept are the kept bookings of these days that are none of the appointments.
+func (l Lister) kept(from, to time.Time, appointments []fhirmap.Appointment) []fhirmap.Appointment {
+	return slices.DeleteFunc(slices.Clone(l.Kept), func(k fhirmap.Appointment) bool {
+		return k.Start.Before(from) || !k.Start.Before(to) || slices.ContainsFunc(appointments, func(a fhirmap.Appointment) bool {
+			return len(k.Patients) > 0 && slices.Contains(a.Patients, k.Patients[0]) && slices.ContainsFunc(a.Identifiers, func(id string) bool { return slices.Contains(k.Identifiers, id) })
+		})
+	})
 }
 
 // patient reads the name, the Flags and the Tasks of a patient, under the surviving record where it was merged.
@@ -131,6 +143,9 @@ func addWhole(ctx context.Context, c *fhirhttp.Client, r *fhirmap.Record, typ st
 
 func (l Lister) row(a fhirmap.Appointment, p *listed) operatinglist.Row {
 	reference := "Appointment/" + a.ID
+	if a.ID == "" {
+		reference = "Appointment?identifier=" + a.BusinessID
+	}
 	row := operatinglist.Row{
 		Start: a.Start, Patient: p.info.Name, PatientID: a.Patients[0], Born: p.info.BirthDate, Appointment: reference,
 		Eye: a.Eye, Service: a.Service, State: a.Status,
@@ -155,7 +170,7 @@ func (l Lister) row(a fhirmap.Appointment, p *listed) operatinglist.Row {
 			if h, ok := l.hazard(s, assessment); ok {
 				row.Hazards = append(row.Hazards, h)
 			}
-		case s.Type == "Task" && s.Focus == reference && s.Ended == "":
+		case s.Type == "Task" && (s.Focus == reference || a.ID == "" && s.FocusID == a.BusinessID) && s.Ended == "":
 			row.Prepare = append(row.Prepare, l.prepare(s))
 		}
 	}

@@ -50,6 +50,13 @@ func (o *outcomes) fail(patient, operation string, start time.Time) {
 	o.all[outcomeKey{patient, operation}] = outcome{start: start, result: rules.NotAssessed}
 }
 
+// forget drops what was kept of one operation under one patient.
+func (o *outcomes) forget(patient, operation string) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	delete(o.all, outcomeKey{patient, operation})
+}
+
 // retain forgets what was kept of a patient, under any id of the chain, beside the given results.
 func (o *outcomes) retain(chain []string, patient string, results []rules.Assessment) {
 	o.mu.Lock()

@@ -63,7 +63,7 @@ func (w *Worker) pass(ctx context.Context, patient string, n nudge, lastTry bool
 	defer release()
 	for range maxDecisions {
 		others, err = w.decide(ctx, patient, n, lastTry)
-		if fhirhttp.KindOf(err) != fhirhttp.Conflict {
+		if fhirhttp.KindOf(err) != fhirhttp.Conflict && !errors.Is(err, errHeard) {
 			return others, err
 		}
 		w.metrics.conflicts.Inc()
@@ -118,6 +118,9 @@ func (w *Worker) bring(ctx context.Context, r *reading) error {
 			return err
 		}
 		w.metrics.eventSeconds.WithLabelValues("write").Observe(time.Since(begun).Seconds())
+		if err := w.heardMeanwhile(ctx, r); err != nil {
+			return err
+		}
 	}
 	w.keep(r, situation, plan)
 	return w.report(ctx, r, situation.Assessments)

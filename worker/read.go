@@ -47,6 +47,10 @@ type reading struct {
 	others []string
 	// strays are bookings that own open Tasks point to and that are not among the patient's appointments.
 	strays map[string]stray
+	// kept are bookings that the FHIR server does not know.
+	kept []fhirmap.Appointment
+	// heard is when the newest message about each kept booking was sent, whether the server knows the booking or not.
+	heard map[string]moment
 }
 
 // stray is the answer to the read of one such booking.
@@ -152,6 +156,9 @@ func (w *Worker) read(ctx context.Context, patient string, n nudge, lastTry bool
 	if err := w.resolve(ctx, r, lastTry); err != nil {
 		return nil, err
 	}
+	if err := w.keptBookings(ctx, r); err != nil {
+		return nil, err
+	}
 	r.history = r.record.History()
 	return r, w.findStrays(ctx, r)
 }
@@ -242,8 +249,10 @@ func searched(path string) string {
 	return ""
 }
 
-func (w *Worker) recordOptions() fhirmap.Options {
-	return fhirmap.Options{Zone: w.cfg.Zone(), Bases: append([]string{w.cfg.FHIRURL}, w.cfg.FHIRAliases...), BusinessIdentifierSystem: w.cfg.OperationIdentifier}
+func (w *Worker) recordOptions() fhirmap.Options { return w.cfg.recordOptions() }
+
+func (c *Config) recordOptions() fhirmap.Options {
+	return fhirmap.Options{Zone: c.Zone(), Bases: append([]string{c.FHIRURL}, c.FHIRAliases...), BusinessIdentifierSystem: c.OperationIdentifier}
 }
 
 // patientInfo is what the first answer, the patient's own resource, says.
@@ -544,6 +553,9 @@ func (w *Worker) bookings(r *reading, at time.Time) []fhirmap.Booking {
 			out = append(out, w.booking(r, a, at))
 		}
 	}
+	for _, a := range r.kept {
+		out = append(out, w.booking(r, a, at))
+	}
 	for ref, s := range r.strays {
 		b := fhirmap.Booking{Operation: rules.Operation{Appointment: ref, Key: id(ref)}, Ended: fhirmap.EndedCancelled}
 		if s.status == http.StatusOK {
@@ -559,6 +571,7 @@ const overAfter = 24 * time.Hour
 
 func (w *Worker) booking(r *reading, a fhirmap.Appointment, at time.Time) fhirmap.Booking {
 	b := fhirmap.Booking{Operation: operationOf(a)}
+	b.Operation.Key = r.key(b.Operation.Key, a)
 	switch {
 	case !slices.ContainsFunc(a.Patients, func(p string) bool { return slices.Contains(r.chain, p) }):
 		b.Ended = fhirmap.EndedOtherPatient
@@ -570,10 +583,32 @@ func (w *Worker) booking(r *reading, a fhirmap.Appointment, at time.Time) fhirma
 	return b
 }
 
-// operationOf is a booking as the rules see it.
+// key is the key of a booking: that of the Tasks which stand about it under another of its identifiers, where none stands under its own.
+// So a booking that came by HL7 v2 and later stands in the record too keeps its Tasks.
+func (r *reading) key(own string, a fhirmap.Appointment) string {
+	stands := func(key string) bool {
+		return slices.ContainsFunc(r.standing, func(s fhirmap.Standing) bool {
+			return s.Type == "Task" && strings.HasPrefix(s.Base, key+"."+id(r.patient)+".")
+		})
+	}
+	if stands(own) {
+		return own
+	}
+	for _, other := range a.Identifiers {
+		if stands(other) {
+			return other
+		}
+	}
+	return own
+}
+
+// operationOf is a booking as the rules see it. One that the record does not hold has no reference.
 func operationOf(a fhirmap.Appointment) rules.Operation {
 	op := rules.Operation{
-		Appointment: "Appointment/" + a.ID, Key: a.ID, Start: a.Start, Eye: a.Eye, EyeConflict: a.EyeConflict, Service: a.Service, Concepts: a.Concepts,
+		Key: a.ID, Start: a.Start, Eye: a.Eye, EyeConflict: a.EyeConflict, Service: a.Service, Concepts: a.Concepts,
+	}
+	if a.ID != "" {
+		op.Appointment = "Appointment/" + a.ID
 	}
 	if a.BusinessID != "" {
 		op.Key = a.BusinessID

@@ -34,6 +34,15 @@ func permanent(r Reason, text string) error { return &permanentError{reason: r, 
 func (e *permanentError) Error() string { return string(e.reason) + ": " + e.text }
 func (e *permanentError) Unwrap() error { return e.err }
 
+// notYetError is that the record does not hold something that it may hold soon: the event may be faster. It is waited for, and that is
+// no attempt.
+type notYetError struct {
+	text string
+	age  time.Duration // of the event: the longer it has waited, the longer it waits
+}
+
+func (e *notYetError) Error() string { return e.text }
+
 // disposition is what becomes of an event.
 type disposition struct {
 	outcome string // of eventOutcomes
@@ -55,6 +64,7 @@ const (
 func settle(err error, attempt int) disposition {
 	var p *permanentError
 	var f *fhirhttp.Error
+	var y *notYetError
 	switch {
 	case err == nil:
 		return disposition{outcome: "done"}
@@ -62,6 +72,8 @@ func settle(err error, attempt int) disposition {
 		return disposition{outcome: "dead-letter", reason: p.reason}
 	case errors.Is(err, context.Canceled):
 		return disposition{outcome: "wait"}
+	case errors.As(err, &y):
+		return disposition{outcome: "wait", delay: jitter(min(max(y.age, retryFirst), waitCap))}
 	case errors.As(err, &f) && (f.Kind() == fhirhttp.Throttled || f.RetryAfter > 0):
 		return disposition{outcome: "wait", delay: jitter(min(max(f.RetryAfter, time.Second), waitCap))}
 	case attempt >= maxAttempts:

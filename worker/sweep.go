@@ -83,9 +83,16 @@ func (w *Worker) Sweep(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	kept, unkept := w.keptBooked(ctx, at.Add(-sweepBack), at.Add(w.cfg.SweepHorizon))
 	seen := map[string]bool{}
 	for _, n := range nudges {
 		seen[n.patients[0]] = true
+	}
+	for _, n := range kept {
+		if p := n.patients[0]; !seen[p] {
+			seen[p] = true
+			nudges = append(nudges, n)
+		}
 	}
 	unread := w.standing(ctx, func(s fhirmap.Standing) {
 		if !seen[s.Subject] {
@@ -130,8 +137,8 @@ func (w *Worker) Sweep(ctx context.Context) error {
 		return err
 	}
 	w.log.Info("sweep ends", "patients", len(nudges), "failed", len(errs))
-	if unread != nil {
-		return unread
+	if err := errors.Join(unread, unkept); err != nil {
+		return err
 	}
 	if len(errs) > 0 {
 		return fmt.Errorf("%d of %d patients: first: %w", len(errs), len(nudges), errs[0])

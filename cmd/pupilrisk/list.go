@@ -2,10 +2,12 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"time"
 
+	"pupilrisk/fhirmap"
 	"pupilrisk/worker"
 )
 
@@ -43,12 +45,31 @@ func runList(ctx context.Context, s surroundings, args []string) error {
 		return err
 	}
 	defer client.Close()
-	l, err := worker.Lister{Config: cfg, Catalogue: cat, FHIR: client, Now: time.Now}.List(ctx, first, first.AddDate(0, 0, *days))
+	kept, unread := keptBookings(ctx, cfg)
+	l, err := worker.Lister{Config: cfg, Catalogue: cat, FHIR: client, Kept: kept, Now: time.Now}.List(ctx, first, first.AddDate(0, 0, *days))
 	if err != nil {
 		return err
+	}
+	if unread != nil && cfg.MLLPAddr != "" {
+		l.Warnings = append(l.Warnings, "the worker's stream cannot be reached: bookings that only HL7 v2 knows are NOT on this list")
 	}
 	if *format == "json" {
 		return l.WriteJSON(s.out)
 	}
 	return l.WriteText(s.out, s.columns(), s.colour())
+}
+
+// streamTimeout is how long the worker's stream is waited for.
+const streamTimeout = 3 * time.Second
+
+// keptBookings are those that only HL7 v2 knows, as the running worker keeps them.
+func keptBookings(ctx context.Context, cfg worker.Config) (kept []fhirmap.Appointment, err error) {
+	ctx, cancel := context.WithTimeout(ctx, streamTimeout)
+	defer cancel()
+	nats, err := worker.OpenStream(ctx, cfg)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, nats.Close(ctx)) }()
+	return worker.KeptBookings(ctx, nats, cfg)
 }

@@ -148,51 +148,122 @@ var triggers = map[string]map[string]bool{
 	"ADT": {"A18": true, "A34": true, "A39": true, "A40": true, "A47": true},
 }
 
-// Event is what a message is worth: whose record to look at.
+// Event is what a message is worth: whose record to look at, and what the message says of the booking.
 type Event struct {
 	// Bookings are the values of the identifiers of bookings (SCH-1, SCH-2), Patients those of patients (PID-3, and MRG-1 of what
 	// was merged).
 	Bookings, Patients []string
+	// Message is the message about a booking, nil for a merge: Booking reads it.
+	Message *Message
 }
 
-// maxIDs bounds how many identifiers one message may name.
-const maxIDs = 200
+const (
+	maxIDs    = 200 // identifiers, and repetitions of a field, that are looked at
+	maxFields = 200 // of a segment; the longest of the standard has some 50
+)
 
-// Decode reads the identifiers of a message. Its errors are Faults, or say that there is no header.
+// Message is a message taken apart as far as its segments.
+type Message struct {
+	Header   Header
+	Segments []Segment
+}
+
+// Segment is one segment: its name and its fields as they came, escapes and all. Fields[n] is field n; Fields[0] is the name. Of MSH
+// the numbers are one less, since MSH-1 is the delimiter itself.
+type Segment struct{ Fields []string }
+
+// Name is the segment's name, "" of none.
+func (s Segment) Name() string { return s.Field(0) }
+
+// Field is field n as it came, "" where the segment ends before it.
+func (s Segment) Field(n int) string {
+	if n < len(s.Fields) {
+		return s.Fields[n]
+	}
+	return ""
+}
+
+// Parse takes a message apart. Its errors are Faults, or say that there is no header. It does not ask which message it is.
+func Parse(data []byte) (Message, error) {
+	h, err := ReadHeader(data)
+	if err != nil {
+		return Message{}, err
+	}
+	charset, ok := charsets[h.Charset]
+	if !ok {
+		return Message{}, &Fault{CodeTableValue, "MSH-18", "a character set that is not read"}
+	}
+	text, err := charset.NewDecoder().Bytes(data)
+	if err != nil {
+		return Message{}, &Fault{CodeTableValue, "MSH-18", "the text is not of this character set"}
+	}
+	segments := strings.FieldsFunc(string(text), func(r rune) bool { return r == '\r' || r == '\n' })
+	if len(segments) > maxSegments {
+		return Message{}, &Fault{CodeApplication, "message", "more segments than the limit"}
+	}
+	m := Message{Header: h, Segments: make([]Segment, 0, len(segments))}
+	for _, s := range segments {
+		fields := strings.SplitN(s, string(h.field), maxFields+1)
+		m.Segments = append(m.Segments, Segment{Fields: fields[:min(len(fields), maxFields)]})
+	}
+	return m, nil
+}
+
+// Repetitions are the repetitions of a field; beyond the limit the last one holds the rest.
+func (h Header) Repetitions(field string) []string {
+	return strings.SplitN(field, string(h.repetition), maxIDs+1)
+}
+
+// Part is component c and sub-component sub of one repetition, both counted from 1, as text: escapes resolved, without blanks around
+// it. The delete marker is text too.
+func (h Header) Part(repetition string, c, sub int) string {
+	return strings.TrimSpace(h.unescape(nth(nth(repetition, h.component, c), h.subcomponent, sub)))
+}
+
+// nth is the nth part of s, counted from 1.
+func nth(s string, delimiter byte, n int) string {
+	for ; n > 1; n-- {
+		i := strings.IndexByte(s, delimiter)
+		if i < 0 {
+			return ""
+		}
+		s = s[i+1:]
+	}
+	before, _, _ := strings.Cut(s, string(delimiter))
+	return before
+}
+
+// deleted is how a sender says that a value is none, where an empty field says nothing (HL7 v2 chapter 2).
+const deleted = `""`
+
+// Decode reads whom a message is about; one that asks for nothing is about nobody. Its errors are Faults, or say that there is no header.
 func Decode(data []byte) (Event, error) {
 	h, err := ReadHeader(data)
 	if err != nil {
 		return Event{}, err
 	}
-	if _, fault := h.Check(); fault != nil {
+	handled, fault := h.Check()
+	switch {
+	case fault != nil:
 		return Event{}, fault
+	case !handled:
+		return Event{}, nil
 	}
-	text, err := charsets[h.Charset].NewDecoder().Bytes(data)
+	m, err := Parse(data)
 	if err != nil {
-		return Event{}, &Fault{CodeTableValue, "MSH-18", "the text is not of this character set"}
+		return Event{}, err
 	}
 	var e Event
-	segments := strings.FieldsFunc(string(text), func(r rune) bool { return r == '\r' || r == '\n' })
-	if len(segments) > maxSegments {
-		return Event{}, &Fault{CodeApplication, "message", "more segments than the limit"}
-	}
-	for _, s := range segments {
-		fields := strings.Split(s, string(h.field))
-		at := func(n int) string {
-			if n < len(fields) {
-				return fields[n]
-			}
-			return ""
-		}
-		switch fields[0] {
+	for _, s := range m.Segments {
+		switch s.Name() {
 		case "SCH":
-			e.Bookings = h.identifiers(e.Bookings, at(1))
-			e.Bookings = h.identifiers(e.Bookings, at(2))
+			e.Bookings = h.identifiers(e.Bookings, s.Field(1))
+			e.Bookings = h.identifiers(e.Bookings, s.Field(2))
 		case "PID":
-			e.Patients = h.identifiers(e.Patients, at(3))
-			e.Patients = h.identifiers(e.Patients, at(2)) // before 2.3.1 many senders used it; withdrawn since
+			e.Patients = h.identifiers(e.Patients, s.Field(3))
+			e.Patients = h.identifiers(e.Patients, s.Field(2)) // before 2.3.1 many senders used it; withdrawn since
 		case "MRG":
-			e.Patients = h.identifiers(e.Patients, at(1))
+			e.Patients = h.identifiers(e.Patients, s.Field(1))
 		}
 	}
 	switch {
@@ -201,16 +272,17 @@ func Decode(data []byte) (Event, error) {
 	case len(e.Bookings)+len(e.Patients) > maxIDs:
 		return Event{}, &Fault{CodeApplication, "message", "more identifiers than the limit"}
 	}
+	if h.Type == "SIU" {
+		e.Message = &m
+	}
 	return e, nil
 }
 
-// identifiers adds the first component of each repetition: the value of an EI or CX. `""` is none.
+// identifiers adds the first component of each repetition: the value of an EI or CX. The delete marker is none.
 func (h Header) identifiers(to []string, field string) []string {
-	for _, rep := range strings.Split(field, string(h.repetition)) {
-		value, _, _ := strings.Cut(rep, string(h.component))
-		value, _, _ = strings.Cut(value, string(h.subcomponent))
-		value = strings.TrimSpace(h.unescape(value))
-		if value != "" && value != `""` && !slices.Contains(to, value) {
+	for _, rep := range h.Repetitions(field) {
+		value := h.Part(rep, 1, 1)
+		if value != "" && value != deleted && !slices.Contains(to, value) {
 			to = append(to, value)
 		}
 	}

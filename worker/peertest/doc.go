@@ -1,5 +1,6 @@
 // Package peertest gives tests an independent FHIR R4 server and two independent validators, so that what we write is
-// judged by software that nobody here wrote. Both are Node programs under testdata/interop.
+// judged by software that nobody here wrote. Both are Node programs under testdata/interop; so are a schedule that reads what we
+// write, HL7 v2 clients that send to us, and a second reading of the risk factors.
 //
 // The path of the data: Server starts the server on a loopback port and returns its Peer; the test seeds it (Peer.Put),
 // lets the worker do its job against Peer.Base, orders faults (Peer.Fault) and reads back what stands (Peer.All), which
