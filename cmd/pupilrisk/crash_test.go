@@ -178,7 +178,8 @@ func newSite(t *testing.T) *site {
 		_ = server.Close(closing) // a killed client may have left a request behind
 	})
 	// Within the sweep's horizon there is no operation: what stands in the end came by events alone.
-	s.environ = append(os.Environ(), "PUPILRISK_MODE=live", "PUPILRISK_FHIR_URL="+server.URL(), "PUPILRISK_SWEEP_HORIZON=1d", "PUPILRISK_CONCURRENCY=8", "PUPILRISK_LOG_FORMAT=text")
+	mine := slices.DeleteFunc(os.Environ(), func(kv string) bool { return strings.HasPrefix(kv, "PUPILRISK_") })
+	s.environ = append(mine, "PUPILRISK_MODE=live", "PUPILRISK_FHIR_URL="+server.URL(), "PUPILRISK_SWEEP_HORIZON=1d", "PUPILRISK_CONCURRENCY=8", "PUPILRISK_LOG_FORMAT=text")
 	return s
 }
 
@@ -235,16 +236,21 @@ func (p *process) kill(sig syscall.Signal) {
 	require.NotContains(p.t, p.log.String(), "panic")
 }
 
+// ready waits until the worker says so.
 func (p *process) ready() {
 	p.t.Helper()
-	require.Eventually(p.t, func() bool {
+	for end := time.Now().Add(30 * time.Second); ; time.Sleep(20 * time.Millisecond) {
 		answer, err := http.Get("http://" + p.http + "/readyz")
-		if err != nil {
-			return false
+		said := fmt.Sprint(err)
+		if err == nil {
+			body, _ := io.ReadAll(answer.Body)
+			_ = answer.Body.Close()
+			if said = string(body); answer.StatusCode == http.StatusOK {
+				return
+			}
 		}
-		defer answer.Body.Close()
-		return answer.StatusCode == http.StatusOK
-	}, 30*time.Second, 20*time.Millisecond)
+		require.False(p.t, time.Now().After(end), said+"\n"+p.log.String())
+	}
 }
 
 // metrics are the series without labels.
