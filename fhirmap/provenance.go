@@ -94,7 +94,7 @@ func SafeOrder(writes []Write) []Write {
 }
 
 // Transaction builds the transaction Bundle of writes. With clientIDs each creation is a PUT to the id that follows from its
-// key; else a POST under If-None-Exist, and references between the new resources are by urn:uuid.
+// key, under If-None-Match; else a POST under If-None-Exist, and references between the new resources are by urn:uuid.
 func Transaction(n Names, writes []Write, clientIDs bool) ([]byte, error) {
 	// Written member by member: the model library's Bundle would scan every resource again.
 	out := []byte(`{"resourceType":"Bundle","type":"transaction","entry":[`)
@@ -110,7 +110,11 @@ func Transaction(n Names, writes []Write, clientIDs bool) ([]byte, error) {
 			if x.Version != "" {
 				condition, value = "ifMatch", `W/"`+x.Version+`"`
 			}
-		case !clientIDs:
+		case clientIDs:
+			if x.OnlyIfNone() {
+				condition, value = "ifNoneMatch", "*"
+			}
+		default:
 			var err error
 			if body, err = WithoutID(x.Body); err != nil {
 				return nil, err

@@ -38,6 +38,10 @@ type Write struct {
 	Withdrawal bool
 }
 
+// OnlyIfNone reports that nothing may stand at the id yet: another worker may have created it since it was read, and a person may have
+// answered already. A server that does not know the condition (RFC 9110, section 13.1.2) passes it over.
+func (x Write) OnlyIfNone() bool { return x.Change == Create && x.Type != "Provenance" }
+
 // Closed is a hazard that a person closed and that the record still speaks of: shown, and left closed.
 type Closed struct {
 	Hazard rules.Hazard
@@ -216,6 +220,12 @@ func (r *reconciler) flag(f desiredFlag) error {
 		switch {
 		case standing.Open() && standing.Touched:
 			return nil // a person's wording or level stands
+		case standing.Ours() && r.closedFor(f, standing):
+			r.plan.Closed = append(r.plan.Closed, Closed{Hazard: f.hazard, Eye: f.eye, Flag: "Flag/" + standing.ID})
+			if standing.Open() {
+				return r.end(standing, EndedEvidence)
+			}
+			return nil
 		case standing.Ours():
 			return r.updateFlag(f, standing, state)
 		case !hasNew(f.codes(), standing.Evidence):
@@ -247,6 +257,18 @@ func (r *reconciler) flag(f desiredFlag) error {
 	}
 	r.plan.Writes = append(r.plan.Writes, Write{Type: "Flag", ID: id, Key: state.key, Change: Create, Body: body, Details: state.details, Replaces: replaces})
 	return nil
+}
+
+// closedFor reports that a person closed an earlier Flag of the same key for all that is still found: what was new in the standing one
+// is proven gone.
+func (r *reconciler) closedFor(f desiredFlag, standing Standing) bool {
+	details := f.details()
+	if standing.Open() && slices.ContainsFunc(standing.Details, func(d string) bool { return !slices.Contains(details, d) && !r.gone(d) }) {
+		return false
+	}
+	return slices.ContainsFunc(r.byBase["Flag "+f.base], func(x Standing) bool {
+		return x.N < standing.N && x.personal() == closedByPerson && !hasNew(f.codes(), x.Evidence)
+	})
 }
 
 // predecessor is the Flag about the same hazard of the same eye under a record that was merged into this one: one that a person
@@ -491,7 +513,8 @@ func (r *reconciler) whyEndAhead(s Standing, b Booking) Ended {
 		if a.Operation.Key != b.Operation.Key {
 			continue
 		}
-		if fromGap && a.Complete {
+		unread := slices.Equal(s.Evidence, []string{"gap:" + string(rules.GapRecordUnread)})
+		if fromGap && (a.Complete || unread && a.Outcome != rules.NotAssessed) {
 			return EndedAnswered
 		}
 		if !fromGap && r.allFlagsWithdrawn(b.Operation.Eye) {

@@ -219,6 +219,31 @@ func TestNewEvidenceAfterClosureMakesANewFlagThatPointsToTheOld(t *testing.T) {
 	require.Equal(t, "inactive", s.field(flag, "status"))
 }
 
+// What was new when a person's closure was passed over is taken back: the closure holds again, whatever becomes of the booking.
+func TestClosureHoldsAgainWhenTheNewEvidenceIsGone(t *testing.T) {
+	s := newShelf(t)
+	op, bookings, flag, _ := s.start()
+	s.edit(flag, func(m map[string]any) { m["status"] = "inactive" })
+	s.settle(s.situation(bookings, found(op,
+		rules.Evidence{Reference: "MedicationStatement/1", Code: "tamsulosin"}, rules.Evidence{Reference: "Procedure/9", Code: "floppy-iris-recorded"})))
+	second := "Flag/" + s.w.Names.ID("p.floppy-iris.right.2")
+	require.Equal(t, "active", s.field(second, "status"))
+
+	s.settle(s.situation(bookings, tamsulosin(op, "MedicationStatement/1")))
+	require.Equal(t, "active", s.field(second, "status"), "not found is no proof")
+	taken := func(sit Situation) Situation {
+		sit.Gone = func(ref string) bool { return ref == "Procedure/9" }
+		return sit
+	}
+	plan := s.settle(taken(s.situation(bookings, tamsulosin(op, "MedicationStatement/1"))))
+	require.Equal(t, "inactive", s.field(second, "status"))
+	require.Equal(t, []Closed{{Hazard: rules.FloppyIris, Eye: rules.RightEye, Flag: second}}, plan.Closed)
+	require.Empty(t, s.settle(taken(s.situation(bookings, tamsulosin(op, "MedicationStatement/1")))).Writes, "and is not brought back")
+	s.settle(s.situation(bookings, found(op,
+		rules.Evidence{Reference: "MedicationStatement/1", Code: "tamsulosin"}, rules.Evidence{Reference: "Procedure/10", Code: "floppy-iris-recorded"})))
+	require.Equal(t, "active", s.field(second, "status"), "but for what the person has not seen")
+}
+
 func TestFlagDeletedByPersonCountsAsClosed(t *testing.T) {
 	s := newShelf(t)
 	op, bookings, flag, _ := s.start()
@@ -386,6 +411,23 @@ func TestAnsweredQuestionEndsItsTaskWhenTheRecordIsWhole(t *testing.T) {
 	require.Empty(t, s.settle(s.situation(bookings, answered)).Writes, "an incomplete record answers nothing")
 	answered.Complete = true
 	s.settle(s.situation(bookings, answered))
+	require.Equal(t, "cancelled", s.field(task, "status"))
+}
+
+// Once the record can be read nobody needs to assess by hand, even where something else is still missing.
+func TestAssessByHandEndsWhenTheRecordIsRead(t *testing.T) {
+	s := newShelf(t)
+	op := operationOn("a", rules.LeftEye)
+	bookings := []Booking{{Operation: op, Ahead: true}}
+	byHand := &rules.PreparationRule{Code: "assess-by-hand", Name: "Assess by hand", Who: "nurse"}
+	unread := rules.Assessment{Patient: "Patient/p", Operation: op, Outcome: rules.NotAssessed, Preparations: []rules.Preparation{{
+		Code: byHand.Code, Text: "ask", Rule: byHand, FromGap: true, Evidence: []string{"gap:record-unread"},
+	}}}
+	s.settle(s.situation(bookings, unread))
+	task := s.one("Task")
+	unread.Preparations = nil
+	require.Empty(t, s.settle(s.situation(bookings, unread)).Writes)
+	s.settle(s.situation(bookings, rules.Assessment{Patient: "Patient/p", Operation: op, Outcome: rules.NoneFound}))
 	require.Equal(t, "cancelled", s.field(task, "status"))
 }
 

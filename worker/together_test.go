@@ -10,6 +10,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"pupilrisk/worker/fhirhttp"
 	"pupilrisk/worker/fhirstore"
 )
 
@@ -80,4 +81,30 @@ func twice(t *testing.T, c *clinic) (out []string) {
 		}
 	}
 	return out
+}
+
+// Two workers find nothing at an id; the first creates, and a person answers before the second has written: the answer stands.
+func TestCreationWritesOverNothing(t *testing.T) {
+	for name, o := range map[string]func(*fhirstore.Options){
+		"in a transaction": func(*fhirstore.Options) {},
+		"one by one":       func(o *fhirstore.Options) { o.Transaction = false },
+	} {
+		t.Run(name, func(t *testing.T) {
+			options := fhirstore.DefaultOptions()
+			o(&options)
+			c := newClinic(t, options)
+			c.put(bob, bobTook, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+			w := c.worker()
+			early, err := w.read(t.Context(), "Patient/bob", nudge{appointment: "Appointment/a1"}, false)
+			require.NoError(t, err)
+			require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}, appointment: "Appointment/a1"}, false, bookingGrace))
+			for ref := range c.written() {
+				typ, _, _ := strings.Cut(ref, "/")
+				require.NoError(t, c.store.Edit(ref, func(m map[string]any) { m["status"] = map[string]string{"Flag": "inactive", "Task": "completed"}[typ] }))
+			}
+			before := c.written()
+			require.Equal(t, fhirhttp.Conflict, fhirhttp.KindOf(w.bring(t.Context(), early)))
+			require.Equal(t, before, c.written())
+		})
+	}
 }

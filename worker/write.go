@@ -146,6 +146,8 @@ func (w *Worker) writeOne(ctx context.Context, x fhirmap.Write, ids bool) (fhirh
 			ifMatch = `W/"` + x.Version + `"`
 		}
 		return w.fhir.Write(ctx, http.MethodPut, x.Type+"/"+x.ID, x.Body, ifMatch, "")
+	case ids && x.OnlyIfNone():
+		return w.fhir.Write(ctx, http.MethodPut, x.Type+"/"+x.ID, x.Body, "", "*")
 	case ids:
 		return w.fhir.Write(ctx, http.MethodPut, x.Type+"/"+x.ID, x.Body, "", "")
 	default:

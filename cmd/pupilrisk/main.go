@@ -174,7 +174,7 @@ func configured(s surroundings, file string) (worker.Config, *rules.Catalogue, e
 func logger(w io.Writer, cfg worker.Config) *slog.Logger {
 	var level slog.Level
 	_ = level.UnmarshalText([]byte(cfg.LogLevel)) // validated with the configuration
-	options := &slog.HandlerOptions{Level: level}
+	options := &slog.HandlerOptions{Level: level, ReplaceAttr: worker.LogAttr}
 	if cfg.LogFormat == "text" {
 		return slog.New(slog.NewTextHandler(w, options))
 	}

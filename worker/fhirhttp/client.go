@@ -481,8 +481,8 @@ func (c *Client) Transaction(ctx context.Context, bundle []byte) ([]Answer, erro
 	return answers, nil
 }
 
-// Write sends one resource, for servers without transactions: PUT to "Flag/<id>" (with ifMatch, the ETag of the version read) or
-// POST to "Flag" (with ifNoneExist, the search of a conditional create). The answer has no body where the server sends none.
+// Write sends one resource, for servers without transactions: PUT to "Flag/<id>" (with ifMatch, the ETag of the version read, or
+// with ifNoneExist "*" where nothing may stand yet) or POST to "Flag" (with ifNoneExist, the search of a conditional create). The answer has no body where the server sends none.
 func (c *Client) Write(ctx context.Context, method, path string, body []byte, ifMatch, ifNoneExist string) (Answer, error) {
 	a := Answer{Path: path}
 	operation := OpUpdate

@@ -159,7 +159,10 @@ func (c *Client) send(ctx context.Context, q request, token string) (reply, erro
 	if q.ifMatch != "" {
 		h["If-Match"] = []string{q.ifMatch}
 	}
-	if q.ifNoneExist != "" {
+	switch {
+	case q.method == http.MethodPut && q.ifNoneExist == "*":
+		h["If-None-Match"] = []string{"*"}
+	case q.ifNoneExist != "":
 		h["If-None-Exist"] = []string{q.ifNoneExist}
 	}
 	if q.idempotent {

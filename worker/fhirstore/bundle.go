@@ -28,6 +28,7 @@ type entryRequest struct {
 		URL         string `json:"url"`
 		IfMatch     string `json:"ifMatch"`
 		IfNoneExist string `json:"ifNoneExist"`
+		IfNoneMatch string `json:"ifNoneMatch"`
 	} `json:"request"`
 }
 
@@ -49,7 +50,7 @@ func (e entryRequest) call(outer call) call {
 	path, query, _ := strings.Cut(strings.TrimPrefix(e.Request.URL, outer.base+"/"), "?")
 	return call{
 		method: e.Request.Method, segments: segments(path), query: query, base: outer.base, body: e.Resource, inBundle: true,
-		ifMatch: e.Request.IfMatch, ifNoneExist: e.Request.IfNoneExist, minimal: outer.minimal, strict: outer.strict,
+		ifMatch: e.Request.IfMatch, ifNoneExist: e.Request.IfNoneExist, ifNoneMatch: e.Request.IfNoneMatch, minimal: outer.minimal, strict: outer.strict,
 	}
 }
 
@@ -102,7 +103,7 @@ func (s *Store) transaction(entries []entryRequest, calls []call) (answer, error
 			return answer{}, inEntry(i, err)
 		}
 		if !s.options.IfMatchInTransaction {
-			calls[i].ifMatch = ""
+			calls[i].ifMatch, calls[i].ifNoneMatch = "", ""
 		}
 		if err := s.matchUnsafely(&calls[i]); err != nil {
 			return answer{}, inEntry(i, err)

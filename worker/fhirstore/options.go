@@ -14,7 +14,7 @@ type Options struct {
 	Batch                bool     // POST of a batch Bundle to the base
 	Transaction          bool     // POST of a transaction Bundle to the base
 	ConditionalCreate    bool     // If-None-Exist and ifNoneExist; else they are refused with 400
-	IfMatchInTransaction bool     // ifMatch of an entry is obeyed; else it is silently ignored, as some servers do
+	IfMatchInTransaction bool     // ifMatch and ifNoneMatch of an entry are obeyed; else they are silently ignored, as some servers do
 	PageSize             int      // most entries of one page, also when _count asks for more; 0 = 200
 	HideDeleted          bool     // a deleted resource reads 404 instead of 410
 	Token                string   // if set, every request but metadata needs "Authorization: Bearer <Token>"

@@ -33,8 +33,9 @@ type call struct {
 
 	ifMatch     string
 	ifNoneExist string
-	minimal     bool // Prefer: return=minimal
-	strict      bool // Prefer: handling=strict
+	ifNoneMatch string // only "*" means something, and only to a PUT
+	minimal     bool   // Prefer: return=minimal
+	strict      bool   // Prefer: handling=strict
 
 	// Set in advance by a transaction.
 	assignedID string      // id of a create
@@ -135,7 +136,7 @@ func (s *Store) authorise(r *http.Request, c call) error {
 // readCall reads the request into a call. With an error the call still says what was asked.
 func (s *Store) readCall(w http.ResponseWriter, r *http.Request) (call, error) {
 	c := call{method: r.Method, query: r.URL.RawQuery, base: s.base(r), segments: segments(strings.TrimPrefix(r.URL.Path, basePath))}
-	c.ifMatch, c.ifNoneExist = r.Header.Get("If-Match"), r.Header.Get("If-None-Exist")
+	c.ifMatch, c.ifNoneExist, c.ifNoneMatch = r.Header.Get("If-Match"), r.Header.Get("If-None-Exist"), r.Header.Get("If-None-Match")
 	for _, p := range r.Header.Values("Prefer") {
 		c.minimal = c.minimal || strings.Contains(p, "return=minimal") && !s.options.IgnorePrefer
 		c.strict = c.strict || strings.Contains(p, "handling=strict")
@@ -354,6 +355,9 @@ func (s *Store) update(c call, typ, id string) (answer, error) {
 		return answer{}, err
 	}
 	status := http.StatusOK
+	if c.ifNoneMatch == "*" && r != nil && !r.current().deleted() {
+		return answer{}, refuse(http.StatusPreconditionFailed, "conflict", "there is such a resource")
+	}
 	if r == nil || r.current().deleted() {
 		if !s.options.UpdateCreate {
 			return answer{}, refuse(http.StatusMethodNotAllowed, "not-supported", "an update cannot create a resource here")
