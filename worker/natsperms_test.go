@@ -12,6 +12,8 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"regexp"
+	"strings"
 	"testing"
 	"time"
 
@@ -120,6 +122,23 @@ func (n clinicNATS) openAs(t *testing.T, role string) *stream.Stream {
 	return s
 }
 
+// bucketNames are the buckets that the worker's source names.
+func bucketNames(t *testing.T) (names []string) {
+	t.Helper()
+	files, err := filepath.Glob("*.go")
+	require.NoError(t, err)
+	for _, file := range files {
+		text, err := os.ReadFile(file)
+		require.NoError(t, err)
+		for _, m := range regexp.MustCompile(`Bucket\s*= "(CLINIC_[A-Z]+)"`).FindAllSubmatch(text, -1) {
+			names = append(names, string(m[1]))
+		}
+	}
+	require.Contains(t, names, shadowBucket)
+	require.Contains(t, names, leaseBucket)
+	return names
+}
+
 // With the permissions of deploy/nats/nats.conf, and no others, each role can do its work: setup makes the streams, a
 // publisher books, the worker flags in every mode, an operator mends.
 func TestNATSRolesSufficeForTheWork(t *testing.T) {
@@ -132,10 +151,17 @@ func natsRolesSuffice(t *testing.T, direct bool) {
 	n := startClinicNATS(t)
 	setup := n.openAs(t, "setup")
 	require.NoError(t, setup.Ready(), "streams and consumers are made")
-	_, err := setup.Bucket(t.Context(), shadowBucket, 0)
-	require.NoError(t, err)
-	_, err = setup.Bucket(t.Context(), leaseBucket, leaseTime)
-	require.NoError(t, err)
+	conf := deployFile(t, "nats", "nats.conf")
+	for _, bucket := range bucketNames(t) {
+		ttl := time.Duration(0)
+		if bucket == leaseBucket {
+			ttl = leaseTime
+		}
+		_, err := setup.Bucket(t.Context(), bucket, ttl)
+		require.NoError(t, err)
+		require.Equal(t, 2, strings.Count(conf, `"$KV.`+bucket+`.>"`), "worker and setup write to %s", bucket)
+		require.Contains(t, deployFile(t, "nats", "README.md"), "`"+bucket+"`")
+	}
 
 	// The command-line tool makes streams that answer direct reads, ours are made without.
 	admin, err := jetstream.New(n.connect(t, "setup", "_INBOX"))
@@ -203,6 +229,8 @@ func natsRolesSuffice(t *testing.T, direct bool) {
 	require.Equal(t, "no event", string(letter.Data))
 	require.NoError(t, operator.ReplayDeadLetter(t.Context(), letters[0].Seq))
 	require.NoError(t, operator.DiscardDeadLetter(t.Context(), letters[1].Seq))
+	_, err = Report(t.Context(), operator, testCatalogue(t), time.Time{}, time.UTC)
+	require.NoError(t, err)
 	require.NoError(t, operator.Close(t.Context()))
 	own, err := jetstream.New(n.connect(t, "operator", "_INBOX"))
 	require.NoError(t, err)
