@@ -3,9 +3,11 @@ package worker
 import (
 	"bufio"
 	"bytes"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -21,7 +23,7 @@ func deployFile(t testing.TB, name ...string) string {
 	return string(data)
 }
 
-// settings are the lines of a systemd unit, each Key=Value; those that are commented out too where all is set.
+// unitLines are the settings of a systemd unit, each Key=Value; with all, those that are commented out too.
 func unitLines(text string, all bool) (lines []string) {
 	for scan := bufio.NewScanner(strings.NewReader(text)); scan.Scan(); {
 		line := scan.Text()
@@ -69,7 +71,6 @@ func TestCredentialsReachTheConfiguration(t *testing.T) {
 		}
 		require.Equal(t, loaded, used)
 		if all {
-			// Every secret that the configuration knows can be handed over but the two of which a site has at most one more.
 			require.Len(t, loaded, 6)
 			environ = append(environ, "PUPILRISK_INTAKE_WEBHOOK_TLS_CERT_FILE=cert", "PUPILRISK_INTAKE_MLLP_TLS_CERT_FILE=cert", "PUPILRISK_FHIR_TLS_CERT_FILE=cert")
 		}
@@ -111,4 +112,66 @@ func TestUnitIsSoundAndHardened(t *testing.T) {
 		t.Skip("this systemd-analyze does not look at a unit file offline")
 	}
 	said("security", "--offline=true", "--threshold=20", "--no-pager", unit)
+}
+
+// A table that names a test as its proof must name one that there is.
+func TestNamedTestsExist(t *testing.T) {
+	there := map[string]bool{}
+	require.NoError(t, filepath.WalkDir("..", func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() || !strings.HasSuffix(path, "_test.go") {
+			return err
+		}
+		text, err := os.ReadFile(path)
+		for _, m := range regexp.MustCompile(`(?m)^func (Test\w+|Fuzz\w+)\(`).FindAllSubmatch(text, -1) {
+			there[string(m[1])] = true
+		}
+		return err
+	}))
+	for _, guide := range []string{"faults.md", "threat-model.md"} {
+		named := regexp.MustCompile("`(Test\\w+|Fuzz\\w+)`").FindAllStringSubmatch(deployFile(t, guide), -1)
+		require.Greater(t, len(named), 15, guide)
+		for _, m := range named {
+			require.True(t, there[m[1]], "%s: %s", guide, m[1])
+		}
+	}
+	// Every metric and alert that the guides speak of is one that there is.
+	alerts := deployFile(t, "prometheus", "alerts.yaml")
+	for _, guide := range []string{"faults.md", "threat-model.md", "runbook.md", "README.md"} {
+		text := deployFile(t, guide)
+		for _, name := range regexp.MustCompile(`\bpupilrisk_[a-z0-9_]+`).FindAllString(text, -1) {
+			require.Contains(t, metricNames, name, guide)
+		}
+		for _, alert := range regexp.MustCompile(`\bPupilrisk\w+`).FindAllString(text, -1) {
+			require.Contains(t, alerts, "alert: "+alert+"\n", guide)
+		}
+	}
+}
+
+// What the guides of deploy/ point at is there, and everything there is pointed at by one of them.
+func TestGuidesNameWhatIsThere(t *testing.T) {
+	deploy := filepath.Join("..", "deploy")
+	pointed := ""
+	for _, guide := range []string{"README.md", "nats/README.md", "threat-model.md", "faults.md", "runbook.md", "CHANGELOG.md"} {
+		text := deployFile(t, guide)
+		pointed += text
+		for _, m := range regexp.MustCompile(`\]\(([^)#]+)\)`).FindAllStringSubmatch(text, -1) {
+			require.FileExists(t, filepath.Join(deploy, filepath.Dir(guide), m[1]), guide)
+		}
+		for _, m := range regexp.MustCompile(`\bdeploy/[a-zA-Z0-9_./-]+[a-zA-Z0-9]`).FindAllString(text, -1) {
+			_, err := os.Stat(filepath.Join("..", m))
+			require.NoError(t, err, guide)
+		}
+	}
+	entries, err := os.ReadDir(deploy)
+	require.NoError(t, err)
+	for _, e := range entries {
+		if e.Name() != "README.md" {
+			require.Contains(t, pointed, e.Name())
+		}
+	}
+	// A heading that a link jumps to is there.
+	readme := deployFile(t, "README.md")
+	for _, m := range regexp.MustCompile(`\]\(#([a-z-]+)\)`).FindAllStringSubmatch(readme, -1) {
+		require.Contains(t, strings.ToLower(strings.ReplaceAll(readme, " ", "-")), "##-"+m[1]+"\n")
+	}
 }

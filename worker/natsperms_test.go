@@ -219,6 +219,11 @@ func natsRolesSuffice(t *testing.T, direct bool) {
 		})
 	}
 
+	worker, err := OpenStream(t.Context(), n.config("worker")) // report where the worker runs
+	require.NoError(t, err)
+	_, err = Report(t.Context(), worker, testCatalogue(t), time.Time{}, time.UTC)
+	require.NoError(t, err)
+	require.NoError(t, worker.Close(t.Context()))
 	operator, err := OpenStream(t.Context(), n.config("operator"))
 	require.NoError(t, err)
 	letters, err := operator.DeadLetters(t.Context(), 0, 10)
