@@ -123,6 +123,12 @@ func (n clinicNATS) openAs(t *testing.T, role string) *stream.Stream {
 // With the permissions of deploy/nats/nats.conf, and no others, each role can do its work: setup makes the streams, a
 // publisher books, the worker flags in every mode, an operator mends.
 func TestNATSRolesSufficeForTheWork(t *testing.T) {
+	for name, direct := range map[string]bool{"as the worker makes the streams": false, "with direct reads": true} {
+		t.Run(name, func(t *testing.T) { natsRolesSuffice(t, direct) })
+	}
+}
+
+func natsRolesSuffice(t *testing.T, direct bool) {
 	n := startClinicNATS(t)
 	setup := n.openAs(t, "setup")
 	require.NoError(t, setup.Ready(), "streams and consumers are made")
@@ -130,6 +136,19 @@ func TestNATSRolesSufficeForTheWork(t *testing.T) {
 	require.NoError(t, err)
 	_, err = setup.Bucket(t.Context(), leaseBucket, leaseTime)
 	require.NoError(t, err)
+
+	// The command-line tool makes streams that answer direct reads, ours are made without.
+	admin, err := jetstream.New(n.connect(t, "setup", "_INBOX"))
+	require.NoError(t, err)
+	for _, name := range []string{stream.Clinic, stream.ClinicDeadLetter} {
+		stands, err := admin.Stream(t.Context(), name)
+		require.NoError(t, err)
+		c := stands.CachedInfo().Config
+		require.False(t, c.AllowDirect)
+		c.AllowDirect = direct
+		_, err = admin.UpdateStream(t.Context(), c)
+		require.NoError(t, err)
+	}
 
 	publisher := n.connect(t, "publisher", "_INBOX_publisher")
 	js, err := jetstream.New(publisher)
@@ -203,6 +222,7 @@ func TestNATSRolesRefuseTheRest(t *testing.T) {
 	_, err := nats.Connect(n.url, nats.RootCAs(n.ca))
 	require.ErrorIs(t, err, nats.ErrAuthorization, "nobody without a key")
 	everyone := []string{
+		"$JS.API.STREAM.MSG.GET.KV_CLINIC_SHADOW",
 		"$JS.API.STREAM.DELETE.CLINIC", "$JS.API.STREAM.PURGE.CLINIC", "$JS.API.STREAM.DELETE.CLINIC_DEADLETTER", "$JS.API.STREAM.PURGE.KV_CLINIC_SHADOW",
 		"$JS.API.CONSUMER.DELETE.CLINIC.pupilrisk", "$JS.API.STREAM.MSG.DELETE.CLINIC", "$JS.API.STREAM.CREATE.OTHER", "$JS.API.STREAM.LIST", "$SYS.REQ.SERVER.PING",
 		"$JS.API.CONSUMER.CREATE.CLINIC.spy", "$JS.API.CONSUMER.CREATE.CLINIC_DEADLETTER.spy", "_INBOX.answer", "other",
