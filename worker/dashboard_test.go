@@ -31,6 +31,8 @@ import (
 	"pupilrisk/rules/catalogue"
 	"pupilrisk/worker"
 	"pupilrisk/worker/demo"
+	"pupilrisk/worker/fhirstore"
+	"pupilrisk/worker/stream"
 )
 
 // dashboard is what the tests read of Grafana's model.
@@ -97,8 +99,9 @@ func TestDashboardPanelsAreExplainedAndNameMetricsThatExist(t *testing.T) {
 }
 
 // Debian's Prometheus scrapes the demo, first before its worker has begun, as every worker starts: each query of the
-// dashboard must then have an answer. Without Prometheus nothing is asked, which .ci/run does not let pass.
-func TestDashboardShowsTheDemo(t *testing.T) {
+// dashboard must then have an answer, and real faults must fire their alerts. Without Prometheus nothing is asked, which
+// .ci/run does not let pass.
+func TestDashboardAndAlertsOverTheDemo(t *testing.T) {
 	program, err := exec.LookPath("prometheus")
 	if err != nil {
 		require.NotContains(t, os.Getenv("PUPILRISK_REQUIRE"), "promtool", "prometheus is absent (Debian's package prometheus)")
@@ -134,6 +137,13 @@ func TestDashboardShowsTheDemo(t *testing.T) {
 	serve(run.Worker.Handler(run.Gather))
 	p.eventually(`sum(increase(pupilrisk_events_total[5m])) > 0 and sum(pupilrisk_stream_pending) == 0 and min(pupilrisk_heartbeat_timestamp_seconds) > 0`)
 
+	requirePanels(t, p)
+	requireAlerts(t, p, run, func() { serve(http.NotFoundHandler()) })
+}
+
+// requirePanels asks every query of the dashboard.
+func requirePanels(t *testing.T, p prometheusServer) {
+	t.Helper()
 	variables := strings.NewReplacer("$job", "pupil.*", "$instance", ".*", "$__rate_interval", "5m")
 	for _, panel := range readDashboard(t).Panels {
 		for _, q := range panel.Targets {
@@ -145,6 +155,48 @@ func TestDashboardShowsTheDemo(t *testing.T) {
 	}
 }
 
+// requireAlerts breaks one thing after the other and waits for the alert of each; down ends the metrics' being served.
+func requireAlerts(t *testing.T, p prometheusServer, run *demo.Run, down func()) {
+	t.Helper()
+	publisher, err := stream.Open(t.Context(), stream.Config{URL: run.NATSURL, TokenFile: run.Token})
+	require.NoError(t, err)
+	t.Cleanup(func() {
+		closing, cancel := context.WithTimeout(context.Background(), time.Minute)
+		defer cancel()
+		require.NoError(t, publisher.Close(closing))
+	})
+	events := func(payload string) {
+		for i := range 20 {
+			_, err := publisher.Publish(t.Context(), "clinic.booking.new", fmt.Appendf(nil, payload, i), "")
+			require.NoError(t, err)
+		}
+	}
+	for _, x := range []struct {
+		alert string
+		fault func()
+	}{
+		{"PupilriskDeadLetters", func() { events("no event, %d") }},
+		{"PupilriskFHIRRefused", func() {
+			run.Store.Fault(fhirstore.Fault{Status: http.StatusForbidden})
+			events(`{"reference":"Appointment/a%d"}`)
+		}},
+		{"PupilriskFHIRHeld", func() {
+			run.Store.ClearFaults()
+			run.Store.Fault(fhirstore.Fault{Status: http.StatusServiceUnavailable})
+			events(`{"reference":"Appointment/b%d"}`)
+		}},
+		{"PupilriskDown", down},
+	} {
+		firing := fmt.Sprintf(`ALERTS{alertname=%q, alertstate="firing"}`, x.alert)
+		before, err := p.query(firing)
+		require.NoError(t, err)
+		require.Empty(t, before, "%s fires without cause", x.alert)
+		x.fault()
+		p.eventually(firing)
+	}
+	run.Store.ClearFaults()
+}
+
 // prometheusServer is a Prometheus of its own, ended with the test.
 type prometheusServer struct {
 	t   *testing.T
@@ -154,9 +206,15 @@ type prometheusServer struct {
 func startPrometheus(t *testing.T, program, target string) prometheusServer {
 	t.Helper()
 	dir := t.TempDir()
+	// The alert rules as they are, but for how long a fault must last.
+	rules, err := os.ReadFile(filepath.Join("..", "deploy", "prometheus", "alerts.yaml"))
+	require.NoError(t, err)
+	rules = regexp.MustCompile(`(?m)^( +for: ).*$`).ReplaceAll(rules, []byte("${1}0s"))
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "alerts.yaml"), rules, 0o600))
 	config := filepath.Join(dir, "prometheus.yml")
 	require.NoError(t, os.WriteFile(config, fmt.Appendf(nil, `
-global: {scrape_interval: 1s}
+global: {scrape_interval: 1s, evaluation_interval: 1s}
+rule_files: [alerts.yaml]
 scrape_configs: [{job_name: pupilrisk, static_configs: [{targets: [%q]}]}]
 `, target), 0o600))
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
