@@ -1,16 +1,16 @@
 #!/usr/bin/env bash
 # Builds a release into DIR: for linux on amd64 and arm64 an archive with the static binary and deploy/, a bill of materials
 # of each binary (CycloneDX), and SHA256SUMS. The same source and Go version give the same bytes anywhere.
-# With podman or buildah and the base image at hand, IMAGE=1 adds the container image as an OCI archive.
+# With podman or buildah, and the base image at hand, IMAGE=1 adds the container image as an archive for `docker load`.
 #
-#   deploy/release.sh VERSION [DIR]        VERSION as in deploy/CHANGELOG.md, without v
+#   deploy/release.sh VERSION DIR          VERSION as in deploy/CHANGELOG.md, without v; DIR outside the project
 set -euo pipefail
-version="${1:?usage: deploy/release.sh VERSION [DIR]}"
+version="${1:?usage: deploy/release.sh VERSION DIR}"
 [[ "$version" =~ ^[0-9]+\.[0-9]+\.[0-9]+(-[0-9a-z.]+)?$ ]] || { echo "VERSION is not like 1.2.3 or 1.2.3-rc.1" >&2; exit 2; }
+out="$(mkdir -p "${2:?usage: deploy/release.sh VERSION DIR}" && cd "$2" && pwd)"
 cd "$(dirname "$0")/.."
-out="$(mkdir -p "${2:-dist}" && cd "${2:-dist}" && pwd)"
 grep -q "^## $version\b" deploy/CHANGELOG.md || { echo "deploy/CHANGELOG.md has no section $version" >&2; exit 1; }
-if [ -n "$(git status --porcelain -- . ':!dist')" ]; then echo "there are changes that are not committed" >&2; exit 1; fi
+if [ -n "$(git status --porcelain)" ]; then echo "there are changes that are not committed" >&2; exit 1; fi
 
 work="$(mktemp -d)"
 trap 'rm -rf "$work"' EXIT
@@ -36,7 +36,7 @@ done
 if [ -n "${IMAGE:-}" ]; then
   tool="$(command -v podman || command -v buildah)"
   "$tool" build -f deploy/container/Containerfile --build-arg VERSION="$version" --timestamp "${moment#@}" -t "pupilrisk:$version" .
-  "$tool" push "pupilrisk:$version" "oci-archive:$out/pupilrisk-$version-image.tar:pupilrisk:$version"
+  "$tool" push "pupilrisk:$version" "docker-archive:$out/pupilrisk-$version-image.tar:pupilrisk:$version"
 fi
 
 (cd "$out" && sha256sum pupilrisk-"$version"-* >SHA256SUMS && cat SHA256SUMS)
