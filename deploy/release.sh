@@ -18,7 +18,7 @@ trap 'rm -rf "$work"' EXIT
 export CGO_ENABLED=0 GOOS=linux GOAMD64=v1 GOARM64=v8.0 GOFLAGS=-mod=readonly
 moment="@$(git log -1 --format=%ct)"
 # Built for this machine, before GOOS speaks of the other.
-env -u GOOS GOBIN="$work" go install github.com/CycloneDX/cyclonedx-gomod/cmd/cyclonedx-gomod@v1.9.0
+env -u GOOS GOBIN="$work" go install -trimpath github.com/CycloneDX/cyclonedx-gomod/cmd/cyclonedx-gomod@v1.9.0
 
 for arch in amd64 arm64; do
   name="pupilrisk-$version-linux-$arch"
