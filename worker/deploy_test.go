@@ -175,3 +175,11 @@ func TestGuidesNameWhatIsThere(t *testing.T) {
 		require.Contains(t, strings.ToLower(strings.ReplaceAll(readme, " ", "-")), "##-"+m[1]+"\n")
 	}
 }
+
+// Whoever approves the catalogue reads the changes: each version of it stands under the clinical rules of one.
+func TestChangesNameTheCatalogue(t *testing.T) {
+	_, section, found := strings.Cut(deployFile(t, "CHANGELOG.md"), "\n### Clinical rules\n")
+	require.True(t, found)
+	section, _, _ = strings.Cut(section, "\n### ")
+	require.Contains(t, section, "Catalogue "+testCatalogue(t).Version, "the first section names the catalogue that is built in")
+}
