@@ -484,20 +484,6 @@ func TestRemovingEverythingIsNoClearance(t *testing.T) {
 	require.Contains(t, codes, "confirm-medication-history", "asked even without a finding")
 }
 
-// BenchmarkAssess is one assessment of a prepared history of 60 entries.
-func BenchmarkAssess(b *testing.B) {
-	var entries []rules.Entry
-	for len(entries) < 60 {
-		entries = append(entries, pool()...)
-	}
-	h := history(entries[:60]...)
-	op := operation(rules.RightEye)
-	b.ReportAllocs()
-	for b.Loop() {
-		rules.Assess(cat, op, h, now, rules.Settings{})
-	}
-}
-
 // A large pupil reassures nobody when an operation, a disease or a drop that may have made it smaller came later; one that
 // came before the measurement changes nothing.
 func TestLargePupilThatNoLongerHolds(t *testing.T) {

@@ -206,8 +206,8 @@ func TestSystemURI(t *testing.T) {
 	require.Equal(t, testATC, c.SystemURI(testATC))
 	require.Equal(t, "urn:hospital", c.SystemURI("urn:hospital"))
 	require.Equal(t, "urn:else", c.SystemURI("urn:else"))
-	require.Nil(t, c.factor("nothing"))
-	require.Equal(t, "iris", c.factor("iris").ID)
+	require.NotContains(t, c.index.factors, "nothing")
+	require.Equal(t, "iris", c.Factors[c.index.factors["iris"]].ID)
 }
 
 // The cost of matching does not grow with the number of codes.

@@ -33,18 +33,6 @@ const maxText = 4096
 // words splits a text into words: runs of letters, runs of digits, and single characters of the scripts that write no
 // spaces. Invisible characters inside a word are passed over.
 func words(text string) []word {
-	if len(text) > memoText {
-		return splitWords(text)
-	}
-	return wordMemo.of(text, splitWords)
-}
-
-// memoText is the greatest length, in bytes, of a text whose words are kept: a name, not a letter.
-const memoText = 160
-
-var wordMemo memo[[]word]
-
-func splitWords(text string) []word {
 	if len(text) > maxText {
 		text = text[:maxText]
 	}
@@ -247,12 +235,14 @@ func deniedAfter(ws []word, j int) bool {
 // of a warning and never its level.
 var past = set("stopped ceased discontinued previous previously prev former formerly past until ex")
 
-// saysPast reports that the name of e speaks of past use: "tamsulosin (stopped 2014)", "was on tamsulosin".
-func saysPast(e *Entry) bool {
-	return slices.ContainsFunc(e.Concepts, func(c Concept) bool {
-		ws := words(c.Text)
-		return slices.ContainsFunc(ws, func(w word) bool { return past[w.text] }) || within(ws, []string{"was", "on"})
-	})
+// saysPast reports that a name speaks of past use: "tamsulosin (stopped 2014)", "was on tamsulosin".
+func saysPast(ws []word) bool {
+	for i, w := range ws {
+		if past[w.text] || startsWith(ws[i:], []string{"was", "on"}) {
+			return true
+		}
+	}
+	return false
 }
 
 // ofRelative reports that a family member is named in the clause and is the one meant.
@@ -282,16 +272,7 @@ func ofRelative(ws []word, i, j int) bool {
 	return false
 }
 
-// within reports whether the phrase stands in the words, as whole words in sequence.
-func within(ws []word, phrase []string) bool {
-	for i := range ws {
-		if startsWith(ws[i:], phrase) {
-			return true
-		}
-	}
-	return false
-}
-
+// startsWith reports whether the words begin with the phrase, as whole words in sequence.
 func startsWith(ws []word, phrase []string) bool {
 	if len(ws) < len(phrase) {
 		return false
