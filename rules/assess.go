@@ -47,6 +47,7 @@ func Assess(c *Catalogue, op Operation, h History, at time.Time, s Settings) Ass
 	defer assessors.Put(a)
 	defer a.forget()
 	a.cat, a.op, a.h, a.at, a.set = c, op, h, at, s.withDefaults()
+	a.page.Grow(pageSize)
 	a.read()
 	a.plan()
 	a.measure()
@@ -145,7 +146,7 @@ func (a *assessor) forget() {
 		*s = side{evidence: emptied(s.evidence), given: emptied(s.given)}
 	}
 	*a = assessor{
-		reading: reading{found: emptied(a.reading.found[:cap(a.reading.found)]), holds: a.reading.holds[:0]},
+		reading: reading{means: a.reading.means[:0], found: emptied(a.reading.found[:cap(a.reading.found)]), holds: a.reading.holds[:0]},
 		changed: emptied(a.changed), sides: a.sides[:0], sizes: emptied(a.sizes), speaking: emptied(a.speaking), gaps: emptied(a.gaps),
 		standing: a.standing[:0], asks: emptied(a.asks), cautions: a.cautions[:0], upsets: emptied(a.upsets), lenses: emptied(a.lenses),
 		nameless: emptied(a.nameless), named: emptied(a.named), found: emptied(a.found), context: emptied(a.context),
@@ -181,7 +182,7 @@ func (a *assessor) timely(e *Entry) *Entry {
 // plan looks for what the booking itself says: a planned laser, a planned lens.
 func (a *assessor) plan() {
 	a.booking = Entry{Kind: Procedure, Concepts: a.op.Concepts}
-	a.reading.read(&a.cat.index, &a.booking, only(planned))
+	a.reading.read(&a.cat.index, &a.booking, planned.alone())
 	for _, hit := range a.reading.found {
 		f := a.cat.Factors[hit.use.group]
 		ev := Evidence{Reference: a.op.Appointment, Matched: clip(hit.matched, matchedMax), How: hit.how, Code: hit.use.code}
@@ -221,7 +222,7 @@ func (a *assessor) read() {
 			continue
 		}
 		e = a.timely(e)
-		r.read(&a.cat.index, e, only(factors, questions, cautions, implants))
+		r.read(&a.cat.index, e, entryLists)
 		hits := r.in(factors)
 		if e.Standing == Asks {
 			a.askFor(e, hits)

@@ -99,16 +99,14 @@ const (
 // lists is a set of them.
 type lists uint8
 
-const allLists lists = 1<<(mydriatics+1) - 1
+const (
+	allLists   lists = 1<<(mydriatics+1) - 1
+	entryLists lists = 1<<factors | 1<<questions | 1<<cautions | 1<<implants // what is looked for in every entry
+)
 
 func (l lists) has(one list) bool { return l&(1<<one) != 0 }
 
-func only(some ...list) (l lists) {
-	for _, one := range some {
-		l |= 1 << one
-	}
-	return l
-}
+func (l list) alone() lists { return 1 << l }
 
 // use is one FactorMatch at its place.
 type use struct {
@@ -148,7 +146,7 @@ func (x *index) add(to list, group int, code string, matches []FactorMatch) {
 		for _, id := range f.Codes {
 			s := x.sets[id]
 			x.bySet[s] = append(x.bySet[s], u)
-			x.endsAt[s] |= only(to)
+			x.endsAt[s] |= to.alone()
 		}
 		for _, w := range f.Words {
 			p := x.phrase(w, ByText, u)
@@ -173,7 +171,7 @@ func (x *index) phrase(text string, how How, u *use) []string {
 	}
 	x.byWord[p[0]] = append(x.byWord[p[0]], phrase{p, how, u})
 	for _, w := range p {
-		x.names[w] |= only(u.list)
+		x.names[w] |= u.list.alone()
 	}
 	return p
 }
@@ -486,7 +484,7 @@ func (x *index) text(m *meaning, text string, ws []word) {
 		exact := m.known
 		for _, p := range x.byWord[ws[i].text] {
 			if !m.known.has(p.use.list) && startsWith(ws[i:], p.words) {
-				exact |= only(p.use.list)
+				exact |= p.use.list.alone()
 				m.textHit(p.use, p.how, text, ws, i, i+len(p.words))
 			}
 		}
@@ -580,6 +578,8 @@ func (x *index) drug(m *meaning) {
 type reading struct {
 	*index
 	entry *Entry
+	// means are the meanings of the entry's concepts.
+	means []*meaning
 	// recognised reports that a code of the entry is known to the factors.
 	recognised bool
 	found      []found
@@ -623,14 +623,11 @@ func (r *reading) allows(u *use) bool {
 	return !r.meets(u.unless) || r.meets(u.despite)
 }
 
-func (r *reading) concepts(of lists, list []Concept) {
-	for i := range list {
-		m := r.meaningOf(&list[i])
-		r.recognised = r.recognised || m.known.has(factors)
-		for _, f := range m.found {
-			if of.has(f.use.list) && r.allows(f.use) {
-				r.found = append(r.found, f)
-			}
+// add finds what a concept of the entry is recognised as in the lists.
+func (r *reading) add(m *meaning, in lists) {
+	for _, f := range m.found {
+		if in.has(f.use.list) && r.allows(f.use) {
+			r.found = append(r.found, f)
 		}
 	}
 }
@@ -650,15 +647,23 @@ func (r *reading) absent() bool {
 
 // read lists what the entry is recognised as in the lists, the surest of each group, in the order of the lists and groups. It
 // uses the memory of the entry read before.
-func (r *reading) read(x *index, e *Entry, of lists) {
-	*r = reading{index: x, entry: e, found: r.found[:0], holds: r.holds[:0]}
+func (r *reading) read(x *index, e *Entry, in lists) {
+	*r = reading{index: x, entry: e, means: r.means[:0], found: r.found[:0], holds: r.holds[:0]}
+	for i := range e.Concepts {
+		r.means = append(r.means, x.meaningOf(&e.Concepts[i]))
+	}
 	if r.absent() {
 		return
 	}
-	r.concepts(of, e.Concepts)
+	for _, m := range r.means {
+		r.recognised = r.recognised || m.known.has(factors)
+		r.add(m, in)
+	}
 	if e.Kind == Observation && e.Amount == nil {
 		// What was observed may stand in the value: iris finding, value posterior synechiae.
-		r.concepts(of, e.Qualifiers)
+		for i := range e.Qualifiers {
+			r.add(x.meaningOf(&e.Qualifiers[i]), in)
+		}
 	}
 	r.surest()
 }
@@ -687,7 +692,7 @@ func (r *reading) in(one list) []found {
 
 func (x *index) match(e *Entry, one list) []found {
 	var r reading
-	r.read(x, e, only(one))
+	r.read(x, e, one.alone())
 	return r.found
 }
 
@@ -734,7 +739,7 @@ func (c *Catalogue) Cautioned(e *Entry) []*Caution {
 // system, is recognised. system is one of MedicationSystems.
 func (c *Catalogue) Unrecognised(e *Entry) (system string, yes bool) {
 	var r reading
-	r.read(&c.index, e, only(factors))
+	r.read(&c.index, e, factors.alone())
 	return r.unrecognised()
 }
 
@@ -743,8 +748,7 @@ func (r *reading) unrecognised() (system string, yes bool) {
 		return "", false
 	}
 	best := len(MedicationSystems) - 1
-	for i := range r.entry.Concepts {
-		m := r.meaningOf(&r.entry.Concepts[i])
+	for _, m := range r.means {
 		if m.named {
 			return "", false
 		}
@@ -756,12 +760,15 @@ func (r *reading) unrecognised() (system string, yes bool) {
 // Service says whether a booking, by what it names as service, type, specialty, reason and description, is a lens
 // operation. A code counts before a text; a text that speaks of an operation and of a visit is of the visit; two that
 // contradict each other are unclear.
-func (c *Catalogue) Service(booking []Concept) Recognition { return c.index.recognise(booking) }
+func (c *Catalogue) Service(booking []Concept) Recognition {
+	var r reading
+	r.read(&c.index, &Entry{Concepts: booking}, 0)
+	return r.service()
+}
 
-func (x *index) recognise(booking []Concept) Recognition {
+func (r *reading) service() Recognition {
 	var opCode, notCode, opText, notText bool
-	for i := range booking {
-		m := x.meaningOf(&booking[i])
+	for _, m := range r.means {
 		opCode = opCode || m.sureOperation
 		notCode = notCode || m.sureNoOperation
 		if !m.sureOperation && !m.sureNoOperation {
@@ -788,8 +795,7 @@ func (x *index) recognise(booking []Concept) Recognition {
 
 // name is what the entry is called, and whether a person can read it as a name.
 func (r *reading) name() (name string, readable bool) {
-	for i := range r.entry.Concepts {
-		m := r.meaningOf(&r.entry.Concepts[i])
+	for _, m := range r.means {
 		if m.readable {
 			return m.name, true
 		}
@@ -800,23 +806,18 @@ func (r *reading) name() (name string, readable bool) {
 
 // past reports that a name of the entry speaks of past use.
 func (r *reading) past() bool {
-	for i := range r.entry.Concepts {
-		if r.meaningOf(&r.entry.Concepts[i]).past {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(r.means, func(m *meaning) bool { return m.past })
 }
 
 // LensDone reports that e records a finished lens operation, or says that an eye's lens has been operated on.
 func (c *Catalogue) LensDone(e *Entry) bool {
 	var r reading
-	r.read(&c.index, e, only(implants))
+	r.read(&c.index, e, implants.alone())
 	return r.lensDone()
 }
 
 func (r *reading) lensDone() bool {
-	return len(r.in(implants)) > 0 || r.entry.Kind == Procedure && r.recognise(r.entry.Concepts) == IsOperation
+	return len(r.in(implants)) > 0 || r.entry.Kind == Procedure && r.service() == IsOperation
 }
 
 // Dilated reports whether the entry says that the pupil was dilated when f measured it: by a code, or by a word in its
@@ -831,7 +832,9 @@ func (c *Catalogue) Dilated(f *Factor, e *Entry) bool {
 func (c *Catalogue) Mydriatic(e *Entry) bool {
 	r := reading{index: &c.index, entry: e}
 	for _, list := range [...][]Concept{e.Concepts, e.Qualifiers, {{Text: e.Note}}} {
-		r.concepts(only(mydriatics), list)
+		for i := range list {
+			r.add(r.meaningOf(&list[i]), mydriatics.alone())
+		}
 	}
 	return len(r.found) > 0
 }

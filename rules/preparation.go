@@ -12,7 +12,7 @@ const dueHour = 16
 // preparations lists what is to be done for the operation, in the catalogue's order.
 func (a *assessor) preparations(out *Assessment) (list []Preparation) {
 	eye := a.cat.Wording.Eyes[a.op.Eye.String()]
-	var codes []string
+	codes := make([]string, 0, 16)
 	for i := range a.cat.Preparations {
 		rule := &a.cat.Preparations[i]
 		from := len(codes)

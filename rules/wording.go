@@ -20,6 +20,9 @@ func (c *Catalogue) Line(h Hazard, l Level, eye Eye, reason string, more int) st
 // page is where the texts of one assessment are written, one after the other into the same memory.
 type page struct{ strings.Builder }
 
+// pageSize is what the texts of most assessments need, in bytes.
+const pageSize = 3072
+
 // say is the parts as one text.
 func (p *page) say(parts ...string) string {
 	from := p.Len()
