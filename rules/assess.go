@@ -141,13 +141,9 @@ var assessors = sync.Pool{New: func() any { return new(assessor) }}
 
 // forget makes the assessor ready for another patient: what it read is let go of, the memory of its lists is kept.
 func (a *assessor) forget() {
-	for i := range a.sides {
-		s := &a.sides[i]
-		*s = side{evidence: emptied(s.evidence), given: emptied(s.given)}
-	}
 	*a = assessor{
 		reading: reading{means: a.reading.means[:0], found: emptied(a.reading.found[:cap(a.reading.found)]), holds: a.reading.holds[:0]},
-		changed: emptied(a.changed), sides: a.sides[:0], sizes: emptied(a.sizes), speaking: emptied(a.speaking), gaps: emptied(a.gaps),
+		changed: emptied(a.changed), sides: emptied(a.sides), sizes: emptied(a.sizes), speaking: emptied(a.speaking), gaps: emptied(a.gaps),
 		standing: a.standing[:0], asks: emptied(a.asks), cautions: a.cautions[:0], upsets: emptied(a.upsets), lenses: emptied(a.lenses),
 		nameless: emptied(a.nameless), named: emptied(a.named), found: emptied(a.found), context: emptied(a.context),
 		words: emptied(a.words[:cap(a.words)]),
@@ -356,12 +352,10 @@ func (a *assessor) addEvidence(hit found, e *Entry) {
 func (a *assessor) put(place int, eye Eye, level Level, ev Evidence, reason string, rank int, fellow, unsided bool) *side {
 	i := slices.IndexFunc(a.sides, func(s side) bool { return s.place == place && s.eye == eye })
 	if i < 0 {
-		s := next(&a.sides)
-		*s = side{
-			place: place, eye: eye, level: level, reason: reason, rank: rank, fellow: fellow, unsided: unsided,
-			evidence: append(s.evidence, ev), given: s.given,
-		}
-		return s
+		a.sides = append(a.sides, side{
+			place: place, eye: eye, level: level, evidence: []Evidence{ev}, reason: reason, rank: rank, fellow: fellow, unsided: unsided,
+		})
+		return &a.sides[len(a.sides)-1]
 	}
 	s := &a.sides[i]
 	// The record of the eye itself says more than the other eye's; the higher level stands either way.
@@ -375,17 +369,6 @@ func (a *assessor) put(place int, eye Eye, level Level, ev Evidence, reason stri
 		s.evidence = append(s.evidence, ev)
 	}
 	return s
-}
-
-// next is one more of a list, as it was left when the list was used before.
-func next[T any](s *[]T) *T {
-	if n := len(*s); n < cap(*s) {
-		*s = (*s)[:n+1]
-	} else {
-		var zero T
-		*s = append(*s, zero)
-	}
-	return &(*s)[len(*s)-1]
 }
 
 // addSize keeps a measurement that can be used, and asks about one that cannot.

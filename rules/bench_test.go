@@ -3,6 +3,7 @@ package rules_test
 import (
 	"encoding/json"
 	"fmt"
+	"strconv"
 	"testing"
 	"testing/fstest"
 
@@ -16,9 +17,6 @@ import (
 // longHistory is an invented history of 60 entries as records hold them: drugs, operations, diagnoses and measurements, coded
 // in one or two systems, of which one drug and one disease are findings.
 func longHistory() rules.History {
-	concept := func(text string, codes ...rules.Code) []rules.Concept {
-		return []rules.Concept{{Text: text, Codes: codes}}
-	}
 	const (
 		rxnorm = "http://www.nlm.nih.gov/research/umls/rxnorm"
 		atc    = "http://www.whocc.no/atc"
@@ -26,44 +24,55 @@ func longHistory() rules.History {
 		icd    = "http://hl7.org/fhir/sid/icd-10"
 		loinc  = "http://loinc.org"
 	)
-	var entries []rules.Entry
-	add := func(e rules.Entry) {
-		e.Reference = fmt.Sprintf("%s/%d", e.Kind, len(entries))
+	// thing is a text with codes, each of the system before it.
+	thing := func(text string, codes ...string) []rules.Concept {
+		c := rules.Concept{Text: text}
+		for i := 0; i < len(codes); i += 2 {
+			c.Codes = append(c.Codes, rules.Code{System: codes[i], Code: codes[i+1], Display: text})
+		}
+		return []rules.Concept{c}
+	}
+	entries := []rules.Entry{
+		{Kind: rules.Medication, Concepts: thing("Tamsulosin 400 micrograms capsules", atc, "G04CA02"), Note: "one a day after breakfast"},
+		{Kind: rules.Device, Concepts: thing("Cardiac pacemaker")},
+		{Kind: rules.Intolerance, Concepts: thing("Penicillin")},
+		{Kind: rules.Condition, Concepts: thing("Pseudoexfoliation of the lens, right eye", "urn:clinic", "PXF"), Eye: rules.RightEye},
+	}
+	for range 4 {
+		for _, concepts := range [][]rules.Concept{
+			thing("Amlodipine besilate 5 mg tablets", atc, "C08CA01", rxnorm, "17767"),
+			thing("Metformin hydrochloride 500 mg tablets", atc, "A10BA02", rxnorm, "6809"),
+			thing("Atorvastatin calcium 20 mg film-coated tablets", atc, "C10AA05", rxnorm, "83367"),
+			thing("Omeprazole 20 mg gastro-resistant capsules", atc, "A02BC01", rxnorm, "7646"),
+			thing("Bisoprolol fumarate 2.5 mg", atc, "C07AB07", rxnorm, "19484"),
+			thing("Levothyroxine sodium 100 micrograms", atc, "H03AA01", rxnorm, "10582"),
+		} {
+			entries = append(entries, rules.Entry{
+				Kind: rules.Medication, Concepts: concepts, Note: "one in the morning", Qualifiers: thing("Oral route", snomed, "26643006"),
+			})
+		}
+		for _, concepts := range [][]rules.Concept{
+			thing("Senile nuclear cataract", icd, "H25.1", "urn:clinic", "CAT"),
+			thing("Primary open angle glaucoma", icd, "H40.1", "urn:clinic", "POAG"),
+			thing("Chronic obstructive pulmonary disease", icd, "J44.9"),
+		} {
+			entries = append(entries, rules.Entry{Kind: rules.Condition, Concepts: concepts})
+		}
+		for _, text := range []string{"Total hip replacement", "Intravitreal injection of aflibercept"} {
+			entries = append(entries, rules.Entry{Kind: rules.Procedure, Concepts: thing(text, "urn:clinic", text[:3])})
+		}
+		for _, concepts := range [][]rules.Concept{
+			thing("Visual acuity, right eye", loinc, "79893-4"), thing("Intraocular pressure", loinc, "56844-4"), thing("Body weight", loinc, "29463-7"),
+		} {
+			entries = append(entries, rules.Entry{
+				Kind: rules.Observation, Concepts: concepts, Amount: &rules.Amount{Value: 12, Unit: "1"}, Qualifiers: thing("As usual"),
+			})
+		}
+	}
+	for i := range entries {
+		e := &entries[i]
+		e.Reference = fmt.Sprintf("%s/%d", e.Kind, i)
 		e.Start, e.Recorded = day("2020-05-06"), day("2020-05-06")
-		entries = append(entries, e)
-	}
-	add(rules.Entry{Kind: rules.Medication, Concepts: concept("Tamsulosin 400 micrograms capsules", rules.Code{System: atc, Code: "G04CA02", Display: "tamsulosin"}), Note: "one a day after breakfast"})
-	add(rules.Entry{Kind: rules.Condition, Eye: rules.RightEye, Concepts: concept("Pseudoexfoliation of the lens, right eye", rules.Code{System: "urn:clinic", Code: "PXF"})})
-	for i := range 24 {
-		drug := []struct{ text, atc, rxnorm string }{
-			{"Amlodipine besilate 5 mg tablets", "C08CA01", "17767"}, {"Metformin hydrochloride 500 mg tablets", "A10BA02", "6809"},
-			{"Atorvastatin calcium 20 mg film-coated tablets", "C10AA05", "83367"}, {"Omeprazole 20 mg gastro-resistant capsules", "A02BC01", "7646"},
-			{"Bisoprolol fumarate 2.5 mg", "C07AB07", "19484"}, {"Levothyroxine sodium 100 micrograms", "H03AA01", "10582"},
-		}[i%6]
-		add(rules.Entry{
-			Kind: rules.Medication, Ended: i%3 == 0, Note: "one in the morning",
-			Concepts:   concept(drug.text, rules.Code{System: atc, Code: drug.atc, Display: drug.text}, rules.Code{System: rxnorm, Code: drug.rxnorm, Display: drug.text}),
-			Qualifiers: concept("Oral", rules.Code{System: snomed, Code: "26643006", Display: "Oral route"}),
-		})
-	}
-	for i := range 14 {
-		disease := []struct{ text, icd, snomed string }{
-			{"Senile nuclear cataract", "H25.1", "53889007"}, {"Primary open angle glaucoma", "H40.1", "77075001"},
-			{"Chronic obstructive pulmonary disease", "J44.9", "13645005"}, {"Posterior vitreous detachment", "H43.8", "35000000"},
-			{"Low back pain", "M54.5", "279039007"},
-		}[i%5]
-		add(rules.Entry{Kind: rules.Condition, Concepts: concept(disease.text, rules.Code{System: icd, Code: disease.icd, Display: disease.text}, rules.Code{System: snomed, Code: disease.snomed, Display: disease.text})})
-	}
-	for i := range 8 {
-		text := []string{"Total hip replacement", "Intravitreal injection of aflibercept", "Colonoscopy", "Appendectomy"}[i%4]
-		add(rules.Entry{Kind: rules.Procedure, Concepts: concept(text, rules.Code{System: snomed, Code: fmt.Sprintf("5215900%d", i%4), Display: text})})
-	}
-	for i := range 12 {
-		text := []string{"Visual acuity, right eye", "Intraocular pressure", "Body weight", "Haemoglobin A1c"}[i%4]
-		add(rules.Entry{
-			Kind: rules.Observation, Concepts: concept(text, rules.Code{System: loinc, Code: []string{"79893-4", "56844-4", "29463-7", "4548-4"}[i%4], Display: text}),
-			Amount: &rules.Amount{Value: 12, Unit: "mm[Hg]"}, Qualifiers: concept("Applanation"),
-		})
 	}
 	return history(entries...)
 }
@@ -101,5 +110,23 @@ func BenchmarkAssess(b *testing.B) {
 				rules.Assess(c, op, h, now, rules.Settings{})
 			}
 		})
+	}
+}
+
+// BenchmarkAssessUnseen is the same for names that no record has named before, so that none of them is remembered.
+func BenchmarkAssessUnseen(b *testing.B) {
+	h, op := longHistory(), operation(rules.RightEye)
+	names := make([]string, len(h.Entries))
+	for i, e := range h.Entries {
+		names[i] = e.Concepts[0].Text
+	}
+	n := 0
+	b.ReportAllocs()
+	for b.Loop() {
+		for i := range h.Entries {
+			n++
+			h.Entries[i].Concepts[0].Text = names[i] + " " + strconv.Itoa(n)
+		}
+		rules.Assess(cat, op, h, now, rules.Settings{})
 	}
 }

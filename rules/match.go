@@ -62,7 +62,7 @@ type index struct {
 	notDown map[setCode]bool // the same, with their descendants
 
 	absentSet  map[int32]bool
-	absentText map[string]bool
+	absentText map[string][][]string // by the first word
 
 	bySet [][]*use
 	// endsAt says of each code set for which lists the texts beside its codes are not looked at.
@@ -151,9 +151,9 @@ func (x *index) add(to list, group int, code string, matches []FactorMatch) {
 		for _, w := range f.Words {
 			p := x.phrase(w, ByText, u)
 			if f.Spelling && len(p) == 1 && utf8.RuneCountInString(p[0]) >= minNearLetters {
-				for _, d := range deletions(p[0]) {
-					if !slices.Contains(x.near[d], p[0]) {
-						x.near[d] = append(x.near[d], p[0])
+				for d := range deletions(p[0]) {
+					if near := x.near[string(d)]; !slices.Contains(near, p[0]) {
+						x.near[string(d)] = append(near, p[0])
 					}
 				}
 			}
@@ -204,7 +204,7 @@ func (c *Catalogue) buildIndex() {
 	*x = index{
 		factors: map[string]int{}, systems: map[string]int32{}, sets: map[string]int32{},
 		exact: map[codeKey][]int32{}, branch: map[codeKey][]int32{}, not: map[setCode]bool{}, notDown: map[setCode]bool{},
-		absentSet: map[int32]bool{}, absentText: map[string]bool{},
+		absentSet: map[int32]bool{}, absentText: map[string][][]string{},
 		bySet: make([][]*use, len(c.CodeSets)), endsAt: make([]lists, len(c.CodeSets)),
 		byWord: map[string][]phrase{}, near: map[string][]string{}, names: map[string]lists{},
 		conditionsByWord: map[string][]conditionPhrase{}, numbers: map[string]condition{}, dilation: map[int]dilation{},
@@ -277,7 +277,9 @@ func (c *Catalogue) buildIndex() {
 		x.absentSet[x.sets[id]] = true
 	}
 	for _, w := range c.Reading.Absent.Words {
-		x.absentText[strings.Join(foldPhrase(w), " ")] = true
+		if p := foldPhrase(w); len(p) > 0 {
+			x.absentText[p[0]] = append(x.absentText[p[0]], p)
+		}
 	}
 }
 
@@ -461,21 +463,21 @@ func (x *index) findOut(c *Concept) *meaning {
 		})
 	}
 	for _, k := range c.Codes {
-		x.text(m, k.Display, words(k.Display))
+		if k.Display != c.Text { // which is read next
+			x.text(m, k.Display, words(k.Display))
+		}
 	}
 	ws := words(c.Text)
 	x.text(m, c.Text, ws)
 	m.past = saysPast(ws)
-	x.service(m)
-	x.drug(m)
+	x.asBooking(m)
+	x.asDrug(m)
 	return m
 }
 
 // text adds what one text of a concept says.
 func (x *index) text(m *meaning, text string, ws []word) {
-	whole := make([]string, len(ws))
 	for i := range ws {
-		whole[i] = ws[i].text
 		for _, c := range x.conditionsByWord[ws[i].text] {
 			if startsWith(ws[i:], c.words) {
 				m.holds = append(m.holds, c.number)
@@ -492,7 +494,11 @@ func (x *index) text(m *meaning, text string, ws []word) {
 			x.nearText(m, rest, text, ws, i)
 		}
 	}
-	m.absent = m.absent || len(ws) > 0 && x.absentText[strings.Join(whole, " ")]
+	if len(ws) > 0 {
+		for _, p := range x.absentText[ws[0].text] {
+			m.absent = m.absent || len(ws) == len(p) && startsWith(ws, p)
+		}
+	}
 }
 
 // nearText looks for a name, of the lists, that is one letter off.
@@ -507,11 +513,10 @@ func (x *index) nearText(m *meaning, of lists, text string, ws []word, i int) {
 }
 
 // oneOff lists the names that are one letter off a word.
-func (x *index) oneOff(text string) []string {
-	var out []string
-	for _, d := range deletions(text) {
-		for _, name := range x.near[d] {
-			if !slices.Contains(out, name) && oneEdit(name, text) {
+func (x *index) oneOff(word string) (out []string) {
+	for d := range deletions(word) {
+		for _, name := range x.near[string(d)] {
+			if !slices.Contains(out, name) && oneEdit(name, word) {
 				out = append(out, name)
 			}
 		}
@@ -525,9 +530,9 @@ func (m *meaning) textHit(u *use, how How, text string, ws []word, i, j int) {
 	}
 }
 
-// service says what the concept is as a booking, or as the name of a procedure: a code counts before a text, and a text that
+// asBooking says what the concept is as a booking, or as the name of a procedure: a code counts before a text, and a text that
 // speaks of an operation and of a visit is of the visit.
-func (x *index) service(m *meaning) {
+func (x *index) asBooking(m *meaning) {
 	r := reading{index: x, entry: &Entry{}, holds: m.holds, gathered: true}
 	for _, f := range m.found {
 		byCode := f.how == ByCode || f.how == ByClass
@@ -541,8 +546,8 @@ func (x *index) service(m *meaning) {
 	}
 }
 
-// drug says how the concept names a drug.
-func (x *index) drug(m *meaning) {
+// asDrug says how the concept names a drug.
+func (x *index) asDrug(m *meaning) {
 	m.drug = len(MedicationSystems) - 1
 	note := func(system string) { m.drug = min(m.drug, slices.Index(MedicationSystems, system)) }
 	hasText := strings.TrimSpace(m.of.Text) != ""
@@ -623,8 +628,8 @@ func (r *reading) allows(u *use) bool {
 	return !r.meets(u.unless) || r.meets(u.despite)
 }
 
-// add finds what a concept of the entry is recognised as in the lists.
-func (r *reading) add(m *meaning, in lists) {
+// take adds what a concept of the entry is recognised as in the lists.
+func (r *reading) take(m *meaning, in lists) {
 	for _, f := range m.found {
 		if in.has(f.use.list) && r.allows(f.use) {
 			r.found = append(r.found, f)
@@ -657,12 +662,12 @@ func (r *reading) read(x *index, e *Entry, in lists) {
 	}
 	for _, m := range r.means {
 		r.recognised = r.recognised || m.known.has(factors)
-		r.add(m, in)
+		r.take(m, in)
 	}
 	if e.Kind == Observation && e.Amount == nil {
 		// What was observed may stand in the value: iris finding, value posterior synechiae.
 		for i := range e.Qualifiers {
-			r.add(x.meaningOf(&e.Qualifiers[i]), in)
+			r.take(x.meaningOf(&e.Qualifiers[i]), in)
 		}
 	}
 	r.surest()
@@ -833,7 +838,7 @@ func (c *Catalogue) Mydriatic(e *Entry) bool {
 	r := reading{index: &c.index, entry: e}
 	for _, list := range [...][]Concept{e.Concepts, e.Qualifiers, {{Text: e.Note}}} {
 		for i := range list {
-			r.add(r.meaningOf(&list[i]), mydriatics.alone())
+			r.take(r.meaningOf(&list[i]), mydriatics.alone())
 		}
 	}
 	return len(r.found) > 0

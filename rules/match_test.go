@@ -2,7 +2,9 @@ package rules
 
 import (
 	"fmt"
+	"strings"
 	"testing"
+	"unsafe"
 
 	"github.com/stretchr/testify/require"
 )
@@ -237,4 +239,30 @@ func BenchmarkMatch(b *testing.B) {
 			}
 		})
 	}
+}
+
+// What is remembered of a concept is what would be found out anew, however many concepts come between.
+func TestMeaningIsRemembered(t *testing.T) {
+	c := smallCatalogue(t)
+	concept := func(i int) Concept {
+		name := []string{"tamsulosin", "pilocarpine eye drops", "miotic", "phaco", "none", "amlodipine", "was on tamsulosn"}[i%7]
+		return Concept{Text: fmt.Sprint(name, " ", i/14), Codes: []Code{{[]string{testATC, testSNOMED}[i%2], []string{"G04CA02", "1"}[i%2], name}}}
+	}
+	for range 2 {
+		for i := range 3 * len(c.index.memo.slots) {
+			k := concept(i)
+			want := *c.index.findOut(&k)
+			require.Equal(t, want, *c.index.meaningOf(&k))
+			require.Equal(t, want, *c.index.meaningOf(&k), "the second time")
+		}
+	}
+	name := concept(0)
+	first := c.index.meaningOf(&name)
+	require.Same(t, first, c.index.meaningOf(&name))
+	require.NotSame(t, unsafe.StringData(name.Text), unsafe.StringData(first.of.Text), "the page it was read from is not kept")
+	other := concept(0)
+	other.Codes[0].System = "urn:else"
+	require.NotEqual(t, first.known, c.index.meaningOf(&other).known, "the system belongs to the concept")
+	letter := Concept{Text: strings.Repeat("tamsulosin ", 100)}
+	require.NotSame(t, c.index.meaningOf(&letter), c.index.meaningOf(&letter), "a letter is not remembered")
 }

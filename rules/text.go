@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"iter"
 	"slices"
 	"strings"
 	"unicode"
@@ -37,8 +38,8 @@ func words(text string) []word {
 		text = text[:maxText]
 	}
 	var (
-		out   []word
-		buf   []byte
+		out   = make([]word, 0, 1+len(text)/6)
+		buf   = make([]byte, 0, 64)
 		start int
 		class rune // 'a' in letters, '0' in digits, 0 outside
 		marks mark
@@ -46,7 +47,11 @@ func words(text string) []word {
 	)
 	flush := func(end int) {
 		if len(buf) > 0 {
-			out = append(out, word{text: string(buf), start: start, end: end, after: marks})
+			folded := text[start:end]
+			if string(buf) != folded {
+				folded = string(buf)
+			}
+			out = append(out, word{text: folded, start: start, end: end, after: marks})
 			buf, marks = buf[:0], 0
 		}
 		class = 0
@@ -298,19 +303,22 @@ func foldPhrase(s string) []string {
 // minNearLetters is the least length of a name that may be one letter off.
 const minNearLetters = 8
 
-// deletions are s and every word that s becomes when one letter is left out. Two words are at most one edit apart only if
-// they share one of them.
-func deletions(s string) []string {
-	rs := []rune(s)
-	out := make([]string, 1, len(rs)+1)
-	out[0] = s
-	for i := range rs {
-		if i > 0 && rs[i] == rs[i-1] {
-			continue
+// deletions are s and every word that s becomes when one letter is left out, each valid until the next. Two words are at most
+// one edit apart only if they share one of them.
+func deletions(s string) iter.Seq[[]byte] {
+	return func(yield func([]byte) bool) {
+		buf := make([]byte, 0, 64)
+		if !yield(append(buf, s...)) {
+			return
 		}
-		out = append(out, string(rs[:i])+string(rs[i+1:]))
+		var last rune
+		for i, r := range s {
+			if r != last && !yield(append(append(buf, s[:i]...), s[i+utf8.RuneLen(r):]...)) {
+				return
+			}
+			last = r
+		}
 	}
-	return out
 }
 
 // oneEdit reports whether a becomes b by one letter left out, put in, changed, or changed places with its neighbour.
