@@ -113,8 +113,8 @@ func BenchmarkAssess(b *testing.B) {
 	}
 }
 
-// BenchmarkAssessUnseen is the same for names that no record has named before, so that none of them is remembered.
-func BenchmarkAssessUnseen(b *testing.B) {
+// BenchmarkUnseenNames is the same for names that no record has named before, so that none of them is remembered.
+func BenchmarkUnseenNames(b *testing.B) {
 	h, op := longHistory(), operation(rules.RightEye)
 	names := make([]string, len(h.Entries))
 	for i, e := range h.Entries {

@@ -653,7 +653,8 @@ func (r *reading) absent() bool {
 // read lists what the entry is recognised as in the lists, the surest of each group, in the order of the lists and groups. It
 // uses the memory of the entry read before.
 func (r *reading) read(x *index, e *Entry, in lists) {
-	*r = reading{index: x, entry: e, means: r.means[:0], found: r.found[:0], holds: r.holds[:0]}
+	r.index, r.entry, r.recognised, r.gathered = x, e, false, false
+	r.means, r.found, r.holds = r.means[:0], r.found[:0], r.holds[:0]
 	for i := range e.Concepts {
 		r.means = append(r.means, x.meaningOf(&e.Concepts[i]))
 	}
