@@ -28,15 +28,17 @@ func (m *memo) slot(c *Concept) *atomic.Pointer[meaning] {
 	return &m.slots[h%uint64(len(m.slots))]
 }
 
-// keptMax is the greatest size, in bytes, of a concept that is remembered: a name, not a letter.
-const keptMax = 1024
+// Kept are names, not letters: no text longer than keptText bytes, and no concept of more than keptCodes codes.
+const (
+	keptText  = 160
+	keptCodes = 16
+)
 
 func worthKeeping(c *Concept) bool {
-	n := len(c.Text)
-	for _, k := range c.Codes {
-		n += len(k.System) + len(k.Code) + len(k.Display)
+	long := func(k Code) bool {
+		return len(k.System) > keptText || len(k.Code) > keptText || len(k.Display) > keptText
 	}
-	return n <= keptMax
+	return len(c.Text) <= keptText && len(c.Codes) <= keptCodes && !slices.ContainsFunc(c.Codes, long)
 }
 
 // clone copies a concept, so that the page it was read from is not kept with it.
