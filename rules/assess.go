@@ -2,9 +2,10 @@ package rules
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
+	"strconv"
 	"strings"
+	"sync"
 	"time"
 )
 
@@ -42,31 +43,34 @@ func (s Settings) withDefaults() Settings {
 // Assess works out what op has to be prepared for, from what h holds and as far as it was read, at the time at. What the
 // record dates after the operation, or wrote down after at, does not count. It never fails: what is not known is a gap.
 func Assess(c *Catalogue, op Operation, h History, at time.Time, s Settings) Assessment {
-	a := assessor{cat: c, op: op, h: h, at: at, set: s.withDefaults(), sides: map[Eye]map[*Factor]*side{RightEye: {}, LeftEye: {}}}
-	a.timely()
+	a := assessors.Get().(*assessor)
+	defer assessors.Put(a)
+	defer a.forget()
+	a.cat, a.op, a.h, a.at, a.set = c, op, h, at, s.withDefaults()
+	a.page.Grow(pageSize)
 	a.read()
 	a.plan()
 	a.measure()
 	a.raise()
-	findings, context := a.findings()
-	a.questions(findings)
-	out := Assessment{
-		Patient: h.Patient, Operation: op, Findings: findings, Context: context,
-		Catalogue: c.Version, Complete: a.complete(),
-	}
+	out := Assessment{Patient: h.Patient, Operation: op, Catalogue: c.Version}
+	out.Findings, out.Context = a.findings()
+	a.questions()
+	out.Complete = a.complete()
 	a.readGaps()
 	a.eyeGaps()
+	out.Outcome = a.outcome(out.Findings)
 	out.Gaps = a.sortedGaps()
-	out.Outcome = a.outcome(findings)
 	if out.Outcome == NotAssessed {
-		out.Gaps = append(out.Gaps, c.gap(GapRecordUnread, ""))
+		out.Gaps = append(out.Gaps, a.worded(GapRecordUnread, ""))
 	}
-	out.Preparations = a.preparations(out)
+	out.Preparations = a.preparations(&out)
 	return out
 }
 
 // side is what stands about one factor for one eye.
 type side struct {
+	place    int // of the factor in Catalogue.Factors
+	eye      Eye
 	level    Level
 	evidence []Evidence
 	reason   string // of the best evidence, for the line
@@ -85,6 +89,8 @@ type side struct {
 
 // size is one usable measurement of one eye.
 type size struct {
+	place     int // of the measuring factor in Catalogue.Factors
+	eye       Eye
 	mm        float64
 	band      *Band
 	entry     *Entry
@@ -92,22 +98,32 @@ type size struct {
 	mydriatic bool
 }
 
+// assessor is one assessment at work. Its lists are used again by a later one, so nothing of them may stand in the answer.
 type assessor struct {
-	cat   *Catalogue
-	op    Operation
-	h     History
-	at    time.Time
-	set   Settings
-	sides map[Eye]map[*Factor]*side
-	// sizes holds the measurements by factor and eye.
-	sizes    map[*Factor]map[Eye][]size
-	gaps     []Gap
-	standing map[string]bool // ids of factors with evidence, of any eye
-	asks     []ask
-	cautions map[string]bool // ids of cautions that some record calls for
-	upsets   []upset         // what may have made a pupil smaller
-	nameless []string        // drugs that nobody can read
-	named    []string        // drugs recorded by name only
+	cat     *Catalogue
+	op      Operation
+	h       History
+	at      time.Time
+	set     Settings
+	page    page
+	reading reading
+	booking Entry
+	changed []Entry // copies of entries whose end is another one at the time of the assessment
+	sides   []side
+	// sizes holds every measurement, speaking those that still speak, by factor and eye, the smallest first.
+	sizes, speaking []size
+	gaps            []Gap
+	standing        []string // ids of factors with evidence, of any eye
+	asks            []ask
+	cautions        []*Caution // those that some record calls for
+	upsets          []upset    // what may have made a pupil smaller
+	lenses          []*Entry   // records of an operation on the lens
+	nameless        []string   // drugs that nobody can read
+	named           []string   // drugs recorded by name only
+	drugs           bool       // some drug is on record
+	found           []Finding
+	context         []Finding
+	words           []string // of the text in the making
 }
 
 // upset is an operation, a disease or a drop after which an earlier large pupil reassures nobody.
@@ -121,29 +137,53 @@ type ask struct {
 	name     string
 }
 
+var assessors = sync.Pool{New: func() any { return new(assessor) }}
+
+// forget makes the assessor ready for another patient: what it read is let go of, the memory of its lists is kept.
+func (a *assessor) forget() {
+	*a = assessor{
+		reading: reading{means: a.reading.means[:0], found: emptied(a.reading.found[:cap(a.reading.found)]), holds: a.reading.holds[:0]},
+		changed: emptied(a.changed), sides: emptied(a.sides), sizes: emptied(a.sizes), speaking: emptied(a.speaking), gaps: emptied(a.gaps),
+		standing: a.standing[:0], asks: emptied(a.asks), cautions: a.cautions[:0], upsets: emptied(a.upsets), lenses: emptied(a.lenses),
+		nameless: emptied(a.nameless), named: emptied(a.named), found: emptied(a.found), context: emptied(a.context),
+		words: emptied(a.words[:cap(a.words)]),
+	}
+}
+
+func emptied[T any](s []T) []T {
+	clear(s)
+	return s[:0]
+}
+
 // timely makes the end of a drug what it is at the time of the assessment: over if it lies in the past, whatever the status
 // word says; not yet an end if it lies in the future.
-func (a *assessor) timely() {
-	a.h.Entries = slices.Clone(a.h.Entries)
-	for i := range a.h.Entries {
-		e := &a.h.Entries[i]
-		if e.Kind != Medication || !e.End.Known() {
-			continue
-		}
-		if e.End.From.Before(a.at) {
-			e.Ended = true
-		} else {
-			e.End = Date{}
-		}
+func (a *assessor) timely(e *Entry) *Entry {
+	if e.Kind != Medication || !e.End.Known() {
+		return e
 	}
+	past := e.End.From.Before(a.at)
+	if past && e.Ended {
+		return e
+	}
+	a.changed = append(a.changed, *e)
+	e = &a.changed[len(a.changed)-1]
+	if past {
+		e.Ended = true
+	} else {
+		e.End = Date{}
+	}
+	return e
 }
 
 // plan looks for what the booking itself says: a planned laser, a planned lens.
 func (a *assessor) plan() {
-	for _, hit := range a.cat.Planned(a.op.Concepts) {
-		ev := Evidence{Reference: a.op.Appointment, Matched: clip(hit.Matched, 80), How: hit.How, Code: hit.Code}
+	a.booking = Entry{Kind: Procedure, Concepts: a.op.Concepts}
+	a.reading.read(&a.cat.index, &a.booking, planned.alone())
+	for _, hit := range a.reading.found {
+		f := a.cat.Factors[hit.use.group]
+		ev := Evidence{Reference: a.op.Appointment, Matched: clip(hit.matched, matchedMax), How: hit.how, Code: hit.use.code}
 		for _, eye := range a.op.Eye.Sides() {
-			a.put(eye, hit.Factor, hit.Factor.Level, ev, hit.Factor.Name, 0, false, false)
+			a.put(hit.use.group, eye, f.Level, ev, f.Name, 0, false, false)
 		}
 	}
 }
@@ -170,57 +210,68 @@ func (a *assessor) before(e *Entry) bool {
 
 // read sorts the entries: evidence to its eyes, measurements aside, questions to the gaps.
 func (a *assessor) read() {
-	a.sizes = map[*Factor]map[Eye][]size{}
-	a.standing, a.cautions = map[string]bool{}, map[string]bool{}
+	r := &a.reading
 	for i := range a.h.Entries {
 		e := &a.h.Entries[i]
+		a.drugs = a.drugs || e.Kind == Medication
 		if e.Standing == Void || !a.before(e) {
 			continue
 		}
-		hits := a.cat.Match(e)
+		e = a.timely(e)
+		r.read(&a.cat.index, e, entryLists)
+		hits := r.in(factors)
 		if e.Standing == Asks {
 			a.askFor(e, hits)
 			continue
 		}
-		for _, q := range a.cat.Asks(e) {
-			a.asks = append(a.asks, ask{q, nameable(e, entryName(e))})
+		for _, q := range r.in(questions) {
+			name, _ := r.name()
+			a.asks = append(a.asks, ask{&a.cat.Questions[q.use.group], nameable(e, name)})
 		}
-		for _, c := range a.cat.Cautioned(e) {
-			a.cautions[c.ID] = true
+		for _, c := range r.in(cautions) {
+			a.cautions = append(a.cautions, &a.cat.Cautions[c.use.group])
 		}
-		if _, yes := a.cat.Unrecognised(e); yes {
-			if name, readable := drugName(e); readable {
+		if _, yes := r.unrecognised(); yes {
+			if name, readable := r.name(); readable {
 				a.named = append(a.named, nameable(e, name))
 			} else {
 				a.nameless = append(a.nameless, name)
 			}
 		}
-		if when := entryDate(e); when.Known() && a.cat.changesPupil(e, hits) {
+		lensDone := r.lensDone()
+		if lensDone {
+			a.lenses = append(a.lenses, e)
+		}
+		if when := entryDate(e); when.Known() && (lensDone && e.Kind == Procedure || a.upsetting(e, hits)) {
 			a.upsets = append(a.upsets, upset{e.Eye, when})
 		}
 		for _, hit := range hits {
-			if e.Kind == Intolerance {
-				a.gap(GapAskMedication, fmt.Sprintf("%s: intolerance recorded%s, so it was taken; ask when and for how long", nameable(e, hit.Factor.Name), dateSuffix(e)))
-				a.standing[hit.Factor.ID] = true
-				continue
+			f := a.cat.Factors[hit.use.group]
+			switch {
+			case e.Kind == Intolerance:
+				a.gap(GapAskMedication, a.page.say(nameable(e, f.Name), ": intolerance recorded", dateSuffix(e), ", so it was taken; ask when and for how long"))
+				a.stands(f)
+			case f.Measure != nil:
+				a.addSize(hit.use.group, e)
+			default:
+				a.addEvidence(hit, e)
 			}
-			if hit.Factor.Measure != nil {
-				a.addSize(hit.Factor, e)
-				continue
-			}
-			a.addEvidence(hit, e)
 		}
 	}
 }
 
-// changesPupil reports that a pupil measured before e may be smaller since: an operation on the lens or for another cause of
-// a small pupil, or a disease or drop that makes one.
-func (c *Catalogue) changesPupil(e *Entry, hits []Hit) bool {
-	if e.Kind == Procedure && c.LensDone(e) {
-		return true
+// stands notes that there is evidence of a factor.
+func (a *assessor) stands(f *Factor) {
+	if !slices.Contains(a.standing, f.ID) {
+		a.standing = append(a.standing, f.ID)
 	}
-	return slices.ContainsFunc(hits, func(h Hit) bool {
-		f := h.Factor
+}
+
+// upsetting reports that e records an operation for another cause of a small pupil, or a disease or drop that makes one: a
+// pupil measured before may be smaller since, as after an operation on the lens.
+func (a *assessor) upsetting(e *Entry, hits []found) bool {
+	return slices.ContainsFunc(hits, func(h found) bool {
+		f := a.cat.Factors[h.use.group]
 		return f.Hazard == SmallPupil && f.Measure == nil && !f.ContextOnly && e.Kind != Intolerance && (e.Kind == Procedure || f.Level >= Moderate)
 	})
 }
@@ -241,29 +292,35 @@ func nameable(e *Entry, name string) string {
 	return name
 }
 
-func (a *assessor) askFor(e *Entry, hits []Hit) {
+func (a *assessor) askFor(e *Entry, hits []found) {
 	for _, hit := range hits {
-		if hit.Factor.ContextOnly {
+		f := a.cat.Factors[hit.use.group]
+		if f.ContextOnly {
 			continue
 		}
 		kind := GapAskFinding
 		if e.Kind == Medication {
 			kind = GapAskMedication
 		}
-		a.gap(kind, fmt.Sprintf("%s: recorded as %q%s; ask whether it was ever so", nameable(e, hit.Factor.Name), statusWord(e.Status), dateSuffix(e)))
+		a.gap(kind, a.page.say(nameable(e, f.Name), ": recorded as ", strconv.Quote(statusWord(e.Status)), dateSuffix(e), "; ask whether it was ever so"))
 	}
 }
 
-func (a *assessor) addEvidence(hit Hit, e *Entry) {
-	f := hit.Factor
-	ev := Evidence{Reference: e.Reference, Matched: clip(hit.Matched, 80), Date: entryDate(e).Text, How: hit.How, Code: hit.Code, Restricted: e.Restricted}
+// matchedMax is the greatest length, in characters, of what evidence shows of a record.
+const matchedMax = 80
+
+func (a *assessor) addEvidence(hit found, e *Entry) {
+	f := a.cat.Factors[hit.use.group]
+	ev := Evidence{
+		Reference: e.Reference, Matched: clip(hit.matched, matchedMax), Date: entryDate(e).Text, How: hit.how, Code: hit.use.code, Restricted: e.Restricted,
+	}
 	if !f.ContextOnly {
-		a.standing[f.ID] = true
-		if hit.How == BySpelling && !e.Restricted {
-			a.gap(GapConfirmSpelling, fmt.Sprintf("%q read as %s by its spelling or brand; confirm the drug", clip(hit.Matched, 60), f.Name))
+		a.stands(f)
+		if hit.how == BySpelling && !e.Restricted {
+			a.gap(GapConfirmSpelling, a.page.say(strconv.Quote(clip(hit.matched, nameMax)), " read as ", f.Name, " by its spelling or brand; confirm the drug"))
 		}
 		if e.EyeConflict && f.Eyes != "both" {
-			a.gap(GapEyeCheck, fmt.Sprintf("%s%s: the record names both sides in contradiction; counted for both eyes", nameable(e, f.Name), dateSuffix(e)))
+			a.gap(GapEyeCheck, a.page.say(nameable(e, f.Name), dateSuffix(e), ": the record names both sides in contradiction; counted for both eyes"))
 		}
 	}
 	level := f.Level
@@ -271,15 +328,15 @@ func (a *assessor) addEvidence(hit Hit, e *Entry) {
 		level = NoLevel
 	}
 	reason, rank := a.reason(f, e)
-	if hit.How == BySpelling {
-		reason += ", matched by spelling, confirm"
+	if hit.how == BySpelling {
+		reason = a.page.say(reason, ", matched by spelling, confirm")
 	}
 	at := e.Eye
 	if f.Eyes == "both" {
 		at = BothEyes
 	}
 	for _, eye := range at.Sides() {
-		s := a.put(eye, f, level, ev, reason, rank, false, at == EyeUnknown)
+		s := a.put(hit.use.group, eye, level, ev, reason, rank, false, at == EyeUnknown)
 		s.current = s.current || !e.Ended
 		if day := entryDate(e).Text; !e.Given {
 			s.regular = true
@@ -288,24 +345,26 @@ func (a *assessor) addEvidence(hit Hit, e *Entry) {
 		}
 	}
 	if f.Fellow != NoLevel && (at == RightEye || at == LeftEye) {
-		a.put(at.Fellow(), f, f.Fellow, ev, reason, rank, true, false)
+		a.put(hit.use.group, at.Fellow(), f.Fellow, ev, reason, rank, true, false)
 	}
 }
 
-func (a *assessor) put(eye Eye, f *Factor, level Level, ev Evidence, reason string, rank int, fellow, unsided bool) *side {
-	s := a.sides[eye][f]
-	if s == nil {
-		s = &side{level: level, reason: reason, rank: rank, fellow: fellow, unsided: unsided}
-		a.sides[eye][f] = s
-	} else {
-		// The record of the eye itself says more than the other eye's; the higher level stands either way.
-		if level > s.level || (level == s.level && (rank > s.rank || (rank == s.rank && reason > s.reason))) {
-			s.reason, s.rank = reason, rank
-		}
-		s.level = max(s.level, level)
-		s.fellow = s.fellow && fellow
-		s.unsided = s.unsided && unsided
+func (a *assessor) put(place int, eye Eye, level Level, ev Evidence, reason string, rank int, fellow, unsided bool) *side {
+	i := slices.IndexFunc(a.sides, func(s side) bool { return s.place == place && s.eye == eye })
+	if i < 0 {
+		a.sides = append(a.sides, side{
+			place: place, eye: eye, level: level, evidence: []Evidence{ev}, reason: reason, rank: rank, fellow: fellow, unsided: unsided,
+		})
+		return &a.sides[len(a.sides)-1]
 	}
+	s := &a.sides[i]
+	// The record of the eye itself says more than the other eye's; the higher level stands either way.
+	if level > s.level || (level == s.level && (rank > s.rank || (rank == s.rank && reason > s.reason))) {
+		s.reason, s.rank = reason, rank
+	}
+	s.level = max(s.level, level)
+	s.fellow = s.fellow && fellow
+	s.unsided = s.unsided && unsided
 	if !slices.Contains(s.evidence, ev) {
 		s.evidence = append(s.evidence, ev)
 	}
@@ -313,14 +372,15 @@ func (a *assessor) put(eye Eye, f *Factor, level Level, ev Evidence, reason stri
 }
 
 // addSize keeps a measurement that can be used, and asks about one that cannot.
-func (a *assessor) addSize(f *Factor, e *Entry) {
+func (a *assessor) addSize(place int, e *Entry) {
+	f := a.cat.Factors[place]
 	m := f.Measure
 	if e.Amount == nil {
 		return // a measurement without a number says nothing, and pupil-not-measured will say that
 	}
-	refuse := func(why string) {
+	refuse := func(why ...string) {
 		// Whether it was dilated is the very question: it is called a pupil.
-		a.gap(GapPupilUnusable, fmt.Sprintf("%s %s%s: %s", strings.TrimPrefix(m.Name, "dilated "), amountText(*e.Amount), dateSuffix(e), why))
+		a.gap(GapPupilUnusable, a.page.say(strings.TrimPrefix(m.Name, "dilated "), " ", amountText(*e.Amount), dateSuffix(e), ": ", a.page.say(why...)))
 	}
 	mm, ok := millimetres(*e.Amount)
 	switch {
@@ -331,18 +391,16 @@ func (a *assessor) addSize(f *Factor, e *Entry) {
 		refuse("only a lower bound, not used")
 		return
 	case mm < m.Min || mm > m.Max:
-		refuse(fmt.Sprintf("outside %s to %s mm, not used", num(m.Min), num(m.Max)))
+		refuse("outside ", num(m.Min), " to ", num(m.Max), " mm, not used")
 		return
 	case m.Dilated && !a.cat.Dilated(f, e):
 		refuse("not known to be dilated, not used; measure after dilation")
 		return
 	}
-	sz := size{mm: mm, band: m.band(mm), entry: e, unsided: e.Eye == EyeUnknown, mydriatic: m.Dilated && a.cat.Mydriatic(e)}
-	if a.sizes[f] == nil {
-		a.sizes[f] = map[Eye][]size{}
-	}
 	for _, eye := range e.Eye.Sides() {
-		a.sizes[f][eye] = append(a.sizes[f][eye], sz)
+		a.sizes = append(a.sizes, size{
+			place: place, eye: eye, mm: mm, band: m.band(mm), entry: e, unsided: e.Eye == EyeUnknown, mydriatic: m.Dilated && a.cat.Mydriatic(e),
+		})
 	}
 }
 
@@ -357,86 +415,99 @@ func (m *Measure) band(mm float64) *Band {
 	return nil
 }
 
-// standingSizes are the measurements of one eye that still speak: those of the newest day, every undated one, and every one of the
-// highest band that no newer and larger one taken with a named mydriatic has replaced. Sorted by size.
-func standingSizes(all []size) []size {
-	var newest *size
+// stillSpeaking appends to out the measurements of one factor and eye that still speak: those of the newest day, every undated one,
+// and every one of the highest band that no newer and larger one taken with a named mydriatic has replaced.
+func stillSpeaking(out, all []size) []size {
+	var newest time.Time
 	for i := range all {
-		s := &all[i]
-		d := entryDate(s.entry)
-		if d.Known() && (newest == nil || d.From.After(entryDate(newest.entry).From)) {
-			newest = s
+		if d := entryDate(all[i].entry); d.From.After(newest) {
+			newest = d.From
 		}
 	}
-	var out []size
 	for i := range all {
 		s := &all[i]
 		d := entryDate(s.entry)
-		keep := !d.Known() || d.From.Equal(entryDate(newest.entry).From)
+		keep := !d.Known() || d.From.Equal(newest)
 		if !keep && s.band != nil && s.band.Level == High {
 			keep = !slices.ContainsFunc(all, func(o size) bool {
-				od := entryDate(o.entry)
-				return o.mydriatic && o.mm > s.mm && od.Known() && od.From.After(d.From)
+				return o.mydriatic && o.mm > s.mm && entryDate(o.entry).From.After(d.From)
 			})
 		}
 		if keep {
 			out = append(out, *s)
 		}
 	}
-	slices.SortStableFunc(out, func(x, y size) int {
-		return cmp.Or(cmp.Compare(x.mm, y.mm), cmp.Compare(x.entry.Reference, y.entry.Reference), cmp.Compare(x.entry.Part, y.entry.Part))
-	})
 	return out
 }
 
-// measure turns the measurements that stand into evidence.
+// of is the part of a sorted list of measurements that is of one factor and eye.
+func of(list []size, place int, eye Eye) []size {
+	is := func(s size) bool { return s.place == place && s.eye == eye }
+	i := slices.IndexFunc(list, is)
+	if i < 0 {
+		return nil
+	}
+	j := i + 1
+	for j < len(list) && is(list[j]) {
+		j++
+	}
+	return list[i:j]
+}
+
+// measure turns the measurements that still speak into evidence.
 func (a *assessor) measure() {
-	for f, byEye := range a.sizes {
-		for eye, all := range byEye {
-			stand := standingSizes(all)
-			for _, s := range stand {
-				if s.band == nil {
-					continue
-				}
-				a.standing[f.ID] = true
-				d := entryDate(s.entry)
-				ev := Evidence{
-					Reference: s.entry.Reference, Matched: f.Measure.Name + " " + num(s.mm) + " mm", Date: d.Text, How: ByCode,
-					Code: f.ID + ":" + s.band.ID, Restricted: s.entry.Restricted,
-				}
-				reason := f.Measure.Name + " " + num(s.mm) + " mm"
-				if d.Known() {
-					reason += " on " + d.Text
-				} else {
-					reason += ", date unknown"
-				}
-				if f.Measure.Dilated && (!d.Known() || a.at.Sub(d.To) > a.set.PupilMaxAge || s.unsided) {
-					reason += ", measure again"
-				}
-				// A smaller value has the better rank, so that the line names it.
-				a.put(eye, f, s.band.Level, ev, reason, int(1000-s.mm*10), false, s.unsided)
-				a.sides[eye][f].beside = s.band.Beside && (a.sides[eye][f].level <= s.band.Level)
-			}
+	slices.SortStableFunc(a.sizes, func(x, y size) int {
+		return cmp.Or(
+			cmp.Compare(x.place, y.place), cmp.Compare(x.eye, y.eye),
+			cmp.Compare(x.mm, y.mm), cmp.Compare(x.entry.Reference, y.entry.Reference), cmp.Compare(x.entry.Part, y.entry.Part),
+		)
+	})
+	for rest := a.sizes; len(rest) > 0; {
+		all := of(rest, rest[0].place, rest[0].eye)
+		a.speaking = stillSpeaking(a.speaking, all)
+		rest = rest[len(all):]
+	}
+	for i := range a.speaking {
+		s := &a.speaking[i]
+		if s.band == nil {
+			continue
 		}
+		f := a.cat.Factors[s.place]
+		a.stands(f)
+		d := entryDate(s.entry)
+		matched := a.page.say(f.Measure.Name, " ", num(s.mm), " mm")
+		ev := Evidence{
+			Reference: s.entry.Reference, Matched: matched, Date: d.Text, How: ByCode,
+			Code: a.page.say(f.ID, ":", s.band.ID), Restricted: s.entry.Restricted,
+		}
+		when, again := ", date unknown", ""
+		if d.Known() {
+			when = " on "
+		}
+		if f.Measure.Dilated && (!d.Known() || a.at.Sub(d.To) > a.set.PupilMaxAge || s.unsided) {
+			again = ", measure again"
+		}
+		// A smaller value has the better rank, so that the line names it.
+		stood := a.put(s.place, s.eye, s.band.Level, ev, a.page.say(matched, when, d.knownText(), again), int(1000-s.mm*10), false, s.unsided)
+		stood.beside = s.band.Beside && stood.level <= s.band.Level
 	}
 }
 
 // raise lifts factors that a measurement of the same eye makes worse.
 func (a *assessor) raise() {
-	for eye, factors := range a.sides {
-		for f, s := range factors {
-			for _, r := range f.Raise {
-				if s.level == NoLevel || s.fellow || r.To <= s.level {
-					continue
-				}
-				by := a.cat.factor(r.Factor)
-				for _, sz := range standingSizes(a.sizes[by][eye]) {
-					if sz.mm < r.Below {
-						s.level = r.To
-						s.reason += fmt.Sprintf(", with %s %s mm", by.Measure.Name, num(sz.mm))
-						break
-					}
-				}
+	for i := range a.sides {
+		s := &a.sides[i]
+		for _, r := range a.cat.Factors[s.place].Raise {
+			if s.level == NoLevel || s.fellow || r.To <= s.level {
+				continue
+			}
+			by, ok := a.cat.index.factors[r.Factor]
+			if !ok {
+				continue // switched off
+			}
+			if smallest := of(a.speaking, by, s.eye); len(smallest) > 0 && smallest[0].mm < r.Below {
+				s.level = r.To
+				s.reason = a.page.say(s.reason, ", with ", a.cat.Factors[by].Measure.Name, " ", num(smallest[0].mm), " mm")
 			}
 		}
 	}
@@ -444,48 +515,51 @@ func (a *assessor) raise() {
 
 // findings sorts what stands into findings of the operated eye and context.
 func (a *assessor) findings() (findings, context []Finding) {
-	for eye, factors := range a.sides {
-		for f, s := range factors {
-			if s.beside && !a.besideAnother(eye, f) {
-				s.level = NoLevel
-			}
-			if f.Regular && !s.regular && len(s.given) < 2 && s.level > NoLevel {
-				s.level = NoLevel
-				a.gap(GapAskMedication, fmt.Sprintf("%s: on record as given once%s; ask whether it was ever taken regularly", s.name(f), dated(s.given)))
-			}
-			if f.Settled != NoLevel && s.level == f.Level && !s.current && len(s.evidence) == 1 {
-				s.level = f.Settled
-			}
+	slices.SortFunc(a.sides, func(x, y side) int { return cmp.Or(cmp.Compare(x.place, y.place), cmp.Compare(x.eye, y.eye)) })
+	evidence := 0
+	for i := range a.sides {
+		s := &a.sides[i]
+		evidence += len(s.evidence)
+		f := a.cat.Factors[s.place]
+		if f.Regular && !s.regular && len(s.given) < 2 && s.level > NoLevel {
+			s.level = NoLevel
+			a.gap(GapAskMedication, a.page.say(s.name(f), ": on record as given once", dated(s.given), "; ask whether it was ever taken regularly"))
+		}
+		if f.Settled != NoLevel && s.level == f.Level && !s.current && len(s.evidence) == 1 {
+			s.level = f.Settled
 		}
 	}
-	for _, f := range a.cat.Factors {
-		r, l := a.sides[RightEye][f], a.sides[LeftEye][f]
-		var out []Finding
-		if r != nil && l != nil && r.same(l) {
-			eye := BothEyes
-			if r.unsided {
+	for i := range a.sides {
+		if s := &a.sides[i]; s.beside && !a.besideAnother(s) {
+			s.level = NoLevel
+		}
+	}
+	shown := make([]Evidence, 0, evidence)
+	for i := 0; i < len(a.sides); i++ {
+		s := &a.sides[i]
+		eye := s.eye
+		if i+1 < len(a.sides) && s.same(&a.sides[i+1]) {
+			i++
+			eye = BothEyes
+			if s.unsided {
 				eye = EyeUnknown
 			}
-			out = append(out, a.finding(f, eye, r))
-		} else {
-			if r != nil {
-				out = append(out, a.finding(f, RightEye, r))
-			}
-			if l != nil {
-				out = append(out, a.finding(f, LeftEye, l))
-			}
 		}
-		for _, x := range out {
-			if x.Level > NoLevel && x.Eye.MayBe(a.op.Eye) {
-				findings = append(findings, x)
-			} else {
-				context = append(context, x)
-			}
+		from := len(shown)
+		shown = append(shown, s.evidence...)
+		x := a.finding(s, eye, slices.Clip(shown[from:]))
+		if x.Level > NoLevel && x.Eye.MayBe(a.op.Eye) {
+			a.found = append(a.found, x)
+		} else {
+			a.context = append(a.context, x)
 		}
 	}
-	slices.SortStableFunc(findings, func(x, y Finding) int { return cmp.Compare(y.Level, x.Level) })
-	return findings, context
+	slices.SortStableFunc(a.found, func(x, y Finding) int { return cmp.Compare(y.Level, x.Level) })
+	return copied(a.found), copied(a.context)
 }
+
+// copied is a copy of a list that is as long as it must be; nil for an empty one.
+func copied[T any](s []T) []T { return append([]T(nil), s...) }
 
 // name is the factor's name, unless every record of it forbids to name it.
 func (s *side) name(f *Factor) string {
@@ -503,8 +577,9 @@ func dated(days []string) string {
 	return " " + days[0]
 }
 
+// same reports that of one factor the same stands for the other eye.
 func (s *side) same(o *side) bool {
-	return s.level == o.level && s.fellow == o.fellow && s.reason == o.reason && sameEvidence(s.evidence, o.evidence)
+	return s.place == o.place && s.level == o.level && s.fellow == o.fellow && s.reason == o.reason && sameEvidence(s.evidence, o.evidence)
 }
 
 func sameEvidence(x, y []Evidence) bool {
@@ -519,32 +594,33 @@ func sameEvidence(x, y []Evidence) bool {
 	return true
 }
 
-func (a *assessor) besideAnother(eye Eye, self *Factor) bool {
-	for f, s := range a.sides[eye] {
-		if f != self && !f.ContextOnly && s.level > NoLevel && !s.beside {
+func (a *assessor) besideAnother(self *side) bool {
+	for i := range a.sides {
+		s := &a.sides[i]
+		if s.eye == self.eye && s.place != self.place && !a.cat.Factors[s.place].ContextOnly && s.level > NoLevel && !s.beside {
 			return true
 		}
 	}
 	return false
 }
 
-func (a *assessor) finding(f *Factor, eye Eye, s *side) Finding {
-	ev := slices.Clone(s.evidence)
-	slices.SortFunc(ev, compareEvidence)
+func (a *assessor) finding(s *side, eye Eye, evidence []Evidence) Finding {
+	f := a.cat.Factors[s.place]
+	slices.SortFunc(evidence, compareEvidence)
 	reason := s.reason
 	switch {
 	case s.fellow:
-		reason += ", in the other eye"
+		reason = a.page.say(reason, ", in the other eye")
 	case s.unsided && f.Eyes != "both":
-		reason += ", side not recorded"
+		reason = a.page.say(reason, ", side not recorded")
 	}
-	x := Finding{Hazard: f.Hazard, Level: s.level, Eye: eye, Factor: f.ID, Evidence: ev, Reason: reason}
-	for _, src := range f.Sources {
-		x.Sources = append(x.Sources, src.Text)
+	x := Finding{
+		Hazard: f.Hazard, Level: s.level, Eye: eye, Factor: f.ID, Evidence: evidence, Sources: a.cat.index.sources[s.place], Reason: reason,
 	}
-	x.Text = a.cat.Line(f.Hazard, s.level, eye, reason, 0)
 	if f.ContextOnly {
 		x.Text = clip(reason, LineMax) // no hazard and no eye: it is none
+	} else {
+		x.Text = a.page.line(&a.cat.Wording, f.Hazard, s.level, eye, reason, 0)
 	}
 	return x
 }
@@ -555,54 +631,39 @@ func compareEvidence(x, y Evidence) int {
 }
 
 // questions asks for a drug that nobody recorded where another record is a reason to.
-func (a *assessor) questions(findings []Finding) {
+func (a *assessor) questions() {
 	for _, k := range a.asks {
-		if slices.ContainsFunc(k.question.Unless, func(id string) bool { return a.standing[id] }) {
-			continue
+		if !slices.ContainsFunc(k.question.Unless, func(id string) bool { return slices.Contains(a.standing, id) }) {
+			a.gap(GapAskMedication, a.page.fill(k.question.Text, "{reason}", k.name))
 		}
-		a.gap(GapAskMedication, strings.ReplaceAll(k.question.Text, "{reason}", k.name))
 	}
-	pupil := a.pupilFactor()
-	if pupil == nil {
+	pupil := slices.IndexFunc(a.cat.Factors, func(f *Factor) bool { return f.Measure != nil && f.Measure.Dilated })
+	if pupil < 0 {
 		return
 	}
-	var missing []Eye
-	outdated := false
-	for _, eye := range a.op.Eye.Sides() {
+	missing, outdated := EyeUnknown, false // missing: the eyes without
+	for _, one := range a.op.Eye.Sides() {
 		recent, holds := false, false
-		for _, s := range a.sizes[pupil][eye] {
-			if d := entryDate(s.entry); !s.unsided && d.Known() && a.at.Sub(d.To) <= a.set.PupilMaxAge {
+		for i := range a.sizes {
+			s := &a.sizes[i]
+			if d := entryDate(s.entry); s.place == pupil && s.eye == one && !s.unsided && d.Known() && a.at.Sub(d.To) <= a.set.PupilMaxAge {
 				recent = true
-				holds = holds || !a.upsetSince(eye, d)
+				holds = holds || !a.upsetSince(one, d)
 			}
 		}
 		if !holds {
-			missing = append(missing, eye)
+			missing |= one
 			outdated = outdated || recent
 		}
 	}
-	if len(missing) == 0 {
+	if missing == EyeUnknown {
 		return
 	}
-	eye := missing[0]
-	if len(missing) == 2 {
-		eye = BothEyes
-	}
-	name := a.cat.Wording.Eyes[eye.String()]
+	name := a.cat.Wording.Eyes[missing.String()]
 	if outdated {
-		name += " (last one before a later operation, disease or drop of the eye)"
+		name = a.page.say(name, " (last one before a later operation, disease or drop of the eye)")
 	}
-	a.gaps = append(a.gaps, a.cat.gap(GapPupilNotMeasured, name))
-}
-
-// pupilFactor is the factor that measures the dilated pupil, if the catalogue has one.
-func (a *assessor) pupilFactor() *Factor {
-	for _, f := range a.cat.Factors {
-		if f.Measure != nil && f.Measure.Dilated {
-			return f
-		}
-	}
-	return nil
+	a.wordedGap(GapPupilNotMeasured, name)
 }
 
 // readGaps says what was not read.
@@ -610,11 +671,11 @@ func (a *assessor) readGaps() {
 	for _, r := range a.h.Reads {
 		switch r.State {
 		case ReadRefused:
-			a.gaps = append(a.gaps, a.cat.gap(GapTypeRefused, typeWords(r.Type)))
+			a.wordedGap(GapTypeRefused, typeWords(r.Type))
 		case ReadCut:
-			a.gaps = append(a.gaps, a.cat.gap(GapTypeCut, typeWords(r.Type)))
+			a.wordedGap(GapTypeCut, typeWords(r.Type))
 		case ReadNotOffered:
-			a.gaps = append(a.gaps, a.cat.gap(GapTypeNotOffered, typeWords(r.Type)))
+			a.wordedGap(GapTypeNotOffered, typeWords(r.Type))
 		}
 	}
 	for _, d := range a.h.Dropped {
@@ -625,82 +686,86 @@ func (a *assessor) readGaps() {
 		if name == "" {
 			name = "no name readable"
 		}
-		a.gaps = append(a.gaps, a.cat.gap(GapEntryDropped, fmt.Sprintf("%s (%s)", clip(name, 60), typeWord(d.Type))))
+		a.wordedGap(GapEntryDropped, a.page.say(clip(name, nameMax), " (", typeWord(d.Type), ")"))
 	}
 	if a.drugListEmpty() {
-		a.gaps = append(a.gaps, a.cat.gap(GapNoMedications, ""))
+		a.wordedGap(GapNoMedications, "")
 	}
-	if names := listed(a.nameless); names != "" {
-		a.gaps = append(a.gaps, a.cat.gap(GapUnknownDrug, names))
+	if names := a.listed(a.nameless); names != "" {
+		a.wordedGap(GapUnknownDrug, names)
 	}
-	if names := listed(a.named); names != "" {
-		a.gaps = append(a.gaps, a.cat.gap(GapDrugByName, names))
+	if names := a.listed(a.named); names != "" {
+		a.wordedGap(GapDrugByName, names)
 	}
 }
 
 // namesShown is how many names a line lists.
 const namesShown = 5
 
-// listed is a line of names, each once.
-func listed(names []string) string {
-	names = slices.Clone(names)
+// listed is a line of names, each once; it sorts them.
+func (a *assessor) listed(names []string) string {
 	slices.Sort(names)
-	names = slices.Compact(names)
-	if len(names) > namesShown {
-		return strings.Join(names[:namesShown], ", ") + fmt.Sprintf(" and %d more", len(names)-namesShown)
+	shown, more := a.words[:0], 0
+	for i, name := range names {
+		switch {
+		case i > 0 && name == names[i-1]:
+		case len(shown) == 2*namesShown:
+			more++
+		default:
+			shown = append(shown, ", ", name)
+		}
 	}
-	return strings.Join(names, ", ")
+	a.words = shown
+	if more > 0 {
+		shown = append(shown, " and ", strconv.Itoa(more), " more")
+	}
+	return a.page.say(shown[min(1, len(shown)):]...)
 }
 
 // drugListEmpty reports that drug records were read and none was there, which is not the same as no drug taken.
-func (a *assessor) drugListEmpty() bool {
-	if a.h.NoMedication {
-		return false
-	}
-	for i := range a.h.Entries {
-		if a.h.Entries[i].Kind == Medication {
-			return false
-		}
-	}
-	return true
-}
+func (a *assessor) drugListEmpty() bool { return !a.h.NoMedication && !a.drugs }
 
 func (a *assessor) eyeGaps() {
 	switch {
 	case a.op.EyeConflict:
-		a.gaps = append(a.gaps, a.cat.gap(GapEyeCheck, "the booking names two sides"))
+		a.wordedGap(GapEyeCheck, "the booking names two sides")
 	case a.op.Eye == BothEyes:
-		a.gaps = append(a.gaps, a.cat.gap(GapEyeCheck, "the booking names both eyes"))
+		a.wordedGap(GapEyeCheck, "the booking names both eyes")
 	case a.op.Eye == EyeUnknown:
-		a.gaps = append(a.gaps, a.cat.gap(GapEyeUnknown, ""))
+		a.wordedGap(GapEyeUnknown, "")
 	}
 	if a.op.Eye != RightEye && a.op.Eye != LeftEye {
 		return
 	}
 	var unsided *Entry
 	fellowDone := false
-	for i := range a.h.Entries {
-		e := &a.h.Entries[i]
-		if e.Standing != Counts || !a.before(e) || !a.cat.LensDone(e) {
-			continue
-		}
+	for _, e := range a.lenses {
 		switch {
 		case e.Eye == EyeUnknown:
 			unsided = e
 		case e.Eye&a.op.Eye != 0:
-			a.gaps = append(a.gaps, a.cat.gap(GapEyeCheck, fmt.Sprintf("a lens operation of this eye is on record%s", dateSuffix(e))))
+			a.wordedGap(GapEyeCheck, a.page.say("a lens operation of this eye is on record", dateSuffix(e)))
 		default:
 			fellowDone = true
 		}
 	}
 	// One whose side nobody wrote down is the other eye's where the other eye is known to be done.
 	if unsided != nil && !fellowDone {
-		a.gaps = append(a.gaps, a.cat.gap(GapEyeCheck, fmt.Sprintf("a lens operation is on record%s, side not recorded", dateSuffix(unsided))))
+		a.wordedGap(GapEyeCheck, a.page.say("a lens operation is on record", dateSuffix(unsided), ", side not recorded"))
 	}
 }
 
 func (a *assessor) gap(kind GapKind, text string) {
 	a.gaps = append(a.gaps, Gap{Kind: kind, Text: text})
+}
+
+// worded is a gap worded by the catalogue, with name filled in.
+func (a *assessor) worded(kind GapKind, name string) Gap {
+	return Gap{Kind: kind, Text: a.page.fill(a.cat.Wording.Gaps[string(kind)], "{name}", name)}
+}
+
+func (a *assessor) wordedGap(kind GapKind, name string) {
+	a.gaps = append(a.gaps, a.worded(kind, name))
 }
 
 // gapOrder is the order in which gaps are printed: what the surgeon can act on first.
@@ -713,7 +778,8 @@ func (a *assessor) sortedGaps() []Gap {
 	slices.SortFunc(a.gaps, func(x, y Gap) int {
 		return cmp.Or(cmp.Compare(slices.Index(gapOrder, x.Kind), slices.Index(gapOrder, y.Kind)), cmp.Compare(x.Text, y.Text))
 	})
-	return slices.Compact(a.gaps)
+	a.gaps = slices.Compact(a.gaps)
+	return copied(a.gaps)
 }
 
 func (a *assessor) state(typ string) (ReadState, bool) {
@@ -738,29 +804,24 @@ func (a *assessor) complete() bool {
 			return false
 		}
 	}
-	return !a.drugListEmpty() && len(a.unreadGroups()) == 0
+	return !a.drugListEmpty() && !slices.ContainsFunc(a.set.Required, a.unread)
 }
 
-// unreadGroups are the required groups of which no type was read to its end.
-func (a *assessor) unreadGroups() (out [][]string) {
-	for _, group := range a.set.Required {
-		if !slices.ContainsFunc(group, func(t string) bool { s, ok := a.state(t); return ok && s == ReadWhole }) {
-			out = append(out, group)
-		}
-	}
-	return out
+// unread reports a required group of which no type was read to its end.
+func (a *assessor) unread(group []string) bool {
+	return !slices.ContainsFunc(group, func(t string) bool { s, ok := a.state(t); return ok && s == ReadWhole })
 }
 
 // outcome is flagged where a finding reaches the level; else not assessed where a required type was lost or refused.
 func (a *assessor) outcome(findings []Finding) Outcome {
-	for _, f := range findings {
-		if f.Level >= a.set.MinLevel {
+	for i := range findings {
+		if findings[i].Level >= a.set.MinLevel {
 			return Flagged
 		}
 	}
-	for _, group := range a.unreadGroups() {
+	for _, group := range a.set.Required {
 		for _, t := range group {
-			if s, ok := a.state(t); !ok || s != ReadNotOffered {
+			if s, ok := a.state(t); (!ok || s != ReadNotOffered) && a.unread(group) {
 				return NotAssessed
 			}
 		}

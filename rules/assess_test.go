@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -484,20 +485,6 @@ func TestRemovingEverythingIsNoClearance(t *testing.T) {
 	require.Contains(t, codes, "confirm-medication-history", "asked even without a finding")
 }
 
-// BenchmarkAssess is one assessment of a prepared history of 60 entries.
-func BenchmarkAssess(b *testing.B) {
-	var entries []rules.Entry
-	for len(entries) < 60 {
-		entries = append(entries, pool()...)
-	}
-	h := history(entries[:60]...)
-	op := operation(rules.RightEye)
-	b.ReportAllocs()
-	for b.Loop() {
-		rules.Assess(cat, op, h, now, rules.Settings{})
-	}
-}
-
 // A large pupil reassures nobody when an operation, a disease or a drop that may have made it smaller came later; one that
 // came before the measurement changes nothing.
 func TestLargePupilThatNoLongerHolds(t *testing.T) {
@@ -561,4 +548,48 @@ func TestLineSaysWhatTheTextSays(t *testing.T) {
 		require.Equal(t, rules.High, f[0].Level, text)
 		require.Equal(t, want, f[0].Reason, text)
 	}
+}
+
+// Assessments of one catalogue at the same time do not see each other, and nothing of a later one stands in an earlier one.
+func TestAssessTogether(t *testing.T) {
+	entries := pool()
+	one := func(i int) rules.Assessment {
+		r := rand.New(rand.NewPCG(1, uint64(i)))
+		var own []rules.Entry
+		for range r.IntN(40) {
+			e := entries[r.IntN(len(entries))]
+			e.Restricted = r.IntN(5) == 0
+			own = append(own, e)
+		}
+		op := operation(rules.Eye(r.IntN(4)))
+		op.Concepts = []rules.Concept{{Text: "femtosecond laser assisted cataract surgery"}}
+		return rules.Assess(cat, op, history(own...), now, rules.Settings{})
+	}
+	const many = 200
+	var want [many]string
+	text := func(a rules.Assessment) string {
+		out := fmt.Sprintf("%+v", a.Findings) + fmt.Sprintf("%+v", a.Context) + fmt.Sprintf("%+v", a.Gaps)
+		for _, p := range a.Preparations {
+			out += fmt.Sprintf("%s %s %v %q", p.Code, p.Text, p.Due, p.Evidence)
+		}
+		return out
+	}
+	for i := range want {
+		want[i] = text(one(i))
+	}
+	var group sync.WaitGroup
+	for worker := range 4 {
+		group.Go(func() {
+			var got [many]rules.Assessment
+			for i := range got {
+				got[(i+worker*many/4)%many] = one((i + worker*many/4) % many)
+			}
+			for i := range got {
+				if text(got[i]) != want[i] {
+					t.Errorf("assessment %d differs", i)
+				}
+			}
+		})
+	}
+	group.Wait()
 }

@@ -50,6 +50,14 @@ type Date struct {
 // Known reports whether the record gives the date.
 func (d Date) Known() bool { return !d.From.IsZero() }
 
+// knownText is the date as a person reads it; "" if the record does not give it.
+func (d Date) knownText() string {
+	if !d.Known() {
+		return ""
+	}
+	return d.Text
+}
+
 // Amount is a measured number with its unit as the record has them (UCUM code where coded, else the printed unit).
 type Amount struct {
 	Value float64

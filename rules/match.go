@@ -49,8 +49,10 @@ type setCode struct {
 
 // index makes matching cost the same for five hundred codes and for fifty thousand: a code costs one look-up, and one for
 // each letter of it where its system has branches; a text costs one look-up per word, and one per letter of each long one.
+// And it is done once for a concept, which is then remembered: records name the same few thousand things again and again.
 type index struct {
-	factors map[string]*Factor
+	factors map[string]int   // place in Catalogue.Factors, by id
+	sources [][]string       // texts of the sources of each factor, by its place
 	systems map[string]int32 // by URI and every alias, in lower case
 	known   []*System        // by number; nil for systems only code sets name
 	sets    map[string]int32 // code set ids
@@ -59,37 +61,68 @@ type index struct {
 	not     map[setCode]bool // single codes that a branch does not hold
 	notDown map[setCode]bool // the same, with their descendants
 
-	harmless   map[int32]bool
 	absentSet  map[int32]bool
-	absentText map[string]bool
+	absentText map[string][][]string // by the first word
 
-	// By what each is recognised. The group of a use is the place of the factor, question … in the catalogue's list.
-	history, planned, questions, cautions, operations, notOperations, implants, mydriatics matcher
-}
-
-// matcher finds uses by code set and by word.
-type matcher struct {
-	bySet map[int32][]*use
+	bySet [][]*use
+	// endsAt says of each code set for which lists the texts beside its codes are not looked at.
+	endsAt []lists
 	// byWord holds phrases by their first word.
 	byWord map[string][]phrase
 	// near holds the single names that may be one letter off, by their deletions.
-	near      map[string][]string
-	nearNames *memo[[]string]
-	// names are all words of all phrases.
-	names map[string]bool
+	near map[string][]string
+	// names are all words of all phrases, with the lists they stand in.
+	names map[string]lists
+	// conditionsByWord holds the conditions that are phrases, by their first word; numbers holds them by the whole phrase.
+	conditionsByWord map[string][]conditionPhrase
+	numbers          map[string]condition
+	// dilation says of each measuring factor, by its place, what tells a dilated pupil.
+	dilation map[int]dilation
+
+	memo *memo
 }
+
+// list is one of the catalogue's lists of what an entry may be recognised as. The group of a use is its place in that list.
+type list uint8
+
+const (
+	factors list = iota
+	planned
+	questions
+	cautions
+	operations
+	notOperations
+	implants
+	mydriatics
+)
+
+// lists is a set of them.
+type lists uint8
+
+const (
+	allLists   lists = 1<<(mydriatics+1) - 1
+	entryLists lists = 1<<factors | 1<<questions | 1<<cautions | 1<<implants // what is looked for in every entry
+)
+
+func (l lists) has(one list) bool { return l&(1<<one) != 0 }
+
+func (l list) alone() lists { return 1 << l }
 
 // use is one FactorMatch at its place.
 type use struct {
+	list                  list
 	group, order          int
 	match                 *FactorMatch
+	code                  string // of evidence: factor and substance
 	unless, despite, need []condition
 }
 
-// condition is a code set or a phrase.
-type condition struct {
-	set    int32 // -1 for a phrase
-	phrase []string
+// condition is the number of a code set, or, above those, of a phrase.
+type condition int32
+
+type conditionPhrase struct {
+	words  []string
+	number condition
 }
 
 type phrase struct {
@@ -98,45 +131,47 @@ type phrase struct {
 	use   *use
 }
 
-func newMatcher() matcher {
-	return matcher{bySet: map[int32][]*use{}, byWord: map[string][]phrase{}, near: map[string][]string{}, names: map[string]bool{}, nearNames: &memo[[]string]{}}
-}
+type dilation struct{ codes, words, undilated []condition }
 
-func (x *index) add(m *matcher, group int, matches []FactorMatch) {
+func (x *index) add(to list, group int, code string, matches []FactorMatch) {
 	for i := range matches {
 		f := &matches[i]
 		u := &use{
-			group: group, order: i, match: f,
+			list: to, group: group, order: i, match: f, code: code,
 			unless: x.conditions(f.Unless), despite: x.conditions(f.Despite), need: x.conditions(f.Needs),
+		}
+		if f.Substance != "" {
+			u.code += ":" + f.Substance
 		}
 		for _, id := range f.Codes {
 			s := x.sets[id]
-			m.bySet[s] = append(m.bySet[s], u)
+			x.bySet[s] = append(x.bySet[s], u)
+			x.endsAt[s] |= to.alone()
 		}
 		for _, w := range f.Words {
-			p := m.phrase(w, ByText, u)
+			p := x.phrase(w, ByText, u)
 			if f.Spelling && len(p) == 1 && utf8.RuneCountInString(p[0]) >= minNearLetters {
-				for _, d := range deletions(p[0]) {
-					if !slices.Contains(m.near[d], p[0]) {
-						m.near[d] = append(m.near[d], p[0])
+				for d := range deletions(p[0]) {
+					if near := x.near[string(d)]; !slices.Contains(near, p[0]) {
+						x.near[string(d)] = append(near, p[0])
 					}
 				}
 			}
 		}
 		for _, b := range f.Brands {
-			m.phrase(b.Name, BySpelling, u)
+			x.phrase(b.Name, BySpelling, u)
 		}
 	}
 }
 
-func (m *matcher) phrase(text string, how How, u *use) []string {
+func (x *index) phrase(text string, how How, u *use) []string {
 	p := foldPhrase(text)
 	if len(p) == 0 {
 		return nil
 	}
-	m.byWord[p[0]] = append(m.byWord[p[0]], phrase{p, how, u})
+	x.byWord[p[0]] = append(x.byWord[p[0]], phrase{p, how, u})
 	for _, w := range p {
-		m.names[w] = true
+		x.names[w] |= u.list.alone()
 	}
 	return p
 }
@@ -145,10 +180,20 @@ func (x *index) conditions(list []string) []condition {
 	var out []condition
 	for _, s := range list {
 		if id, ok := x.sets[s]; ok {
-			out = append(out, condition{set: id})
-		} else {
-			out = append(out, condition{set: -1, phrase: foldPhrase(s)})
+			out = append(out, condition(id))
+			continue
 		}
+		p := foldPhrase(s)
+		whole := strings.Join(p, " ")
+		n, ok := x.numbers[whole]
+		if !ok {
+			n = condition(len(x.sets) + len(x.numbers))
+			x.numbers[whole] = n
+			if len(p) > 0 {
+				x.conditionsByWord[p[0]] = append(x.conditionsByWord[p[0]], conditionPhrase{p, n})
+			}
+		}
+		out = append(out, n)
 	}
 	return out
 }
@@ -157,11 +202,13 @@ func (x *index) conditions(list []string) []condition {
 func (c *Catalogue) buildIndex() {
 	x := &c.index
 	*x = index{
-		factors: map[string]*Factor{}, systems: map[string]int32{}, sets: map[string]int32{},
+		factors: map[string]int{}, systems: map[string]int32{}, sets: map[string]int32{},
 		exact: map[codeKey][]int32{}, branch: map[codeKey][]int32{}, not: map[setCode]bool{}, notDown: map[setCode]bool{},
-		harmless: map[int32]bool{}, absentSet: map[int32]bool{}, absentText: map[string]bool{},
-		history: newMatcher(), planned: newMatcher(), questions: newMatcher(), cautions: newMatcher(),
-		operations: newMatcher(), notOperations: newMatcher(), implants: newMatcher(), mydriatics: newMatcher(),
+		absentSet: map[int32]bool{}, absentText: map[string][][]string{},
+		bySet: make([][]*use, len(c.CodeSets)), endsAt: make([]lists, len(c.CodeSets)),
+		byWord: map[string][]phrase{}, near: map[string][]string{}, names: map[string]lists{},
+		conditionsByWord: map[string][]conditionPhrase{}, numbers: map[string]condition{}, dilation: map[int]dilation{},
+		memo: newMemo(),
 	}
 	for i := range c.Systems {
 		s := &c.Systems[i]
@@ -198,31 +245,41 @@ func (c *Catalogue) buildIndex() {
 		}
 	}
 	for i, f := range c.Factors {
-		x.factors[f.ID] = f
-		if f.Planned {
-			x.add(&x.planned, i, f.Matches)
-		} else {
-			x.add(&x.history, i, f.Matches)
+		x.factors[f.ID] = i
+		var sources []string
+		for _, src := range f.Sources {
+			sources = append(sources, src.Text)
 		}
+		x.sources = append(x.sources, slices.Clip(sources))
+		if m := f.Measure; m != nil {
+			x.dilation[i] = dilation{x.conditions(m.DilatedCodes), x.conditions(m.DilatedWords), x.conditions(m.UndilatedWords)}
+		}
+		to := factors
+		if f.Planned {
+			to = planned
+		}
+		x.add(to, i, f.ID, f.Matches)
 	}
 	for i := range c.Questions {
-		x.add(&x.questions, i, c.Questions[i].Matches)
+		x.add(questions, i, "", c.Questions[i].Matches)
 	}
 	for i := range c.Cautions {
-		x.add(&x.cautions, i, c.Cautions[i].Matches)
+		x.add(cautions, i, "", c.Cautions[i].Matches)
 	}
-	x.add(&x.operations, 0, c.Services.Operation)
-	x.add(&x.notOperations, 0, c.Services.NotOperation)
-	x.add(&x.implants, 0, c.Services.Implant)
-	x.add(&x.mydriatics, 0, c.Reading.Mydriatics)
+	x.add(operations, 0, "", c.Services.Operation)
+	x.add(notOperations, 0, "", c.Services.NotOperation)
+	x.add(implants, 0, "", c.Services.Implant)
+	x.add(mydriatics, 0, "", c.Reading.Mydriatics)
 	for _, h := range c.Reading.Harmless {
-		x.harmless[x.sets[h.Codes]] = true
+		x.endsAt[x.sets[h.Codes]] = allLists
 	}
 	for _, id := range c.Reading.Absent.Codes {
 		x.absentSet[x.sets[id]] = true
 	}
 	for _, w := range c.Reading.Absent.Words {
-		x.absentText[strings.Join(foldPhrase(w), " ")] = true
+		if p := foldPhrase(w); len(p) > 0 {
+			x.absentText[p[0]] = append(x.absentText[p[0]], p)
+		}
 	}
 }
 
@@ -335,10 +392,11 @@ type found struct {
 	named   bool // matched is a name and not a bare code
 }
 
-// surer orders what was found of one group: by how sure it is, then by the catalogue's order, then by what is written, so
-// that the order of codings and concepts makes no difference.
+// surer orders what was found: by list and group; in one group by how sure it is, then by the catalogue's order, then by what
+// is written, so that the order of codings and concepts makes no difference.
 func surer(a, b found) int {
 	return cmp.Or(
+		cmp.Compare(a.use.list, b.use.list), cmp.Compare(a.use.group, b.use.group),
 		cmp.Compare(sureness(a.how), sureness(b.how)), cmp.Compare(a.use.order, b.use.order),
 		-cmp.Compare(boolInt(a.named), boolInt(b.named)), cmp.Compare(a.matched, b.matched),
 	)
@@ -353,130 +411,112 @@ func boolInt(b bool) int {
 	return 0
 }
 
-// reading is one entry while it is matched. What the conditions need of it is gathered when first asked for.
-type reading struct {
-	*index
-	entry *Entry
-	// recognised reports that a code of the entry was recognised.
-	recognised bool
-	found      []found
-
-	gathered bool
-	sets     map[int32]bool
-	texts    [][]word
+// meaning is what the catalogue makes of one concept by itself, whatever entry it stands in. It is shared and never changed.
+type meaning struct {
+	of Concept
+	// known are the lists that know one of its codes, for which its texts are not looked at.
+	known lists
+	// found are the uses that it answers to, their conditions aside.
+	found []found
+	// holds are the conditions that its codes and texts meet.
+	holds []condition
+	// absent reports that as the value of an observation it says no; past that its text speaks of past use.
+	absent, past bool
+	// operation and noOperation say what it is as a booking; the sure ones by a code.
+	operation, noOperation, sureOperation, sureNoOperation bool
+	// drug is the place in MedicationSystems of what it says as a drug; named reports a named code of a drug code system.
+	drug  int
+	named bool
+	// name is what a person calls it, or a bare code, which is not readable; "" for neither.
+	name     string
+	readable bool
 }
 
-func (r *reading) gather() {
-	if r.gathered {
-		return
+// meaningOf is what the catalogue makes of a concept, remembered from the last time or found out.
+func (x *index) meaningOf(c *Concept) *meaning {
+	slot := x.memo.slot(c)
+	if m := slot.Load(); m != nil && m.of.Text == c.Text && slices.Equal(m.of.Codes, c.Codes) {
+		return m
 	}
-	r.gathered = true
-	r.sets = map[int32]bool{}
-	for _, list := range [][]Concept{r.entry.Concepts, r.entry.Qualifiers} {
-		for _, c := range list {
-			for _, k := range c.Codes {
-				r.setsOf(k, func(s int32, _ How) { r.sets[s] = true })
-				r.texts = append(r.texts, words(k.Display))
-			}
-			r.texts = append(r.texts, words(c.Text))
-		}
+	keep := worthKeeping(c)
+	if keep {
+		c = clone(c)
 	}
-	r.texts = append(r.texts, words(r.entry.Note))
+	m := x.findOut(c)
+	if keep {
+		slot.Store(m)
+	}
+	return m
 }
 
-func (r *reading) holds(list []condition) bool {
-	r.gather()
-	for _, c := range list {
-		if c.set >= 0 {
-			if r.sets[c.set] {
-				return true
-			}
-			continue
-		}
-		for _, ws := range r.texts {
-			if within(ws, c.phrase) {
-				return true
-			}
-		}
-	}
-	return false
-}
-
-// allows reports whether the conditions of a use hold.
-func (r *reading) allows(u *use) bool {
-	if k := u.match.Kinds; len(k) > 0 && !slices.Contains(k, r.entry.Kind) {
-		return false
-	}
-	if len(u.need) > 0 && !r.holds(u.need) {
-		return false
-	}
-	return len(u.unless) == 0 || !r.holds(u.unless) || (len(u.despite) > 0 && r.holds(u.despite))
-}
-
-// concept matches one concept: by its codes, and only if the catalogue knows none of them by its texts.
-func (r *reading) concept(m *matcher, c Concept) {
-	known := false
+func (x *index) findOut(c *Concept) *meaning {
+	m := &meaning{of: *c}
 	for _, k := range c.Codes {
-		r.setsOf(k, func(s int32, how How) {
-			uses := m.bySet[s]
-			if len(uses) > 0 || r.harmless[s] {
-				known = true
-			}
-			for _, u := range uses {
-				if r.allows(u) {
-					name := cmp.Or(strings.TrimSpace(k.Display), strings.TrimSpace(c.Text))
-					r.found = append(r.found, found{u, how, cmp.Or(name, k.Code), name != ""})
-				}
+		name := cmp.Or(strings.TrimSpace(k.Display), strings.TrimSpace(c.Text))
+		x.setsOf(k, func(s int32, how How) {
+			m.known |= x.endsAt[s]
+			m.holds = append(m.holds, condition(s))
+			m.absent = m.absent || x.absentSet[s]
+			for _, u := range x.bySet[s] {
+				m.found = append(m.found, found{u, how, cmp.Or(name, k.Code), name != ""})
 			}
 		})
 	}
-	if known {
-		r.recognised = true
-		return
-	}
 	for _, k := range c.Codes {
-		r.text(m, k.Display)
+		if k.Display != c.Text { // which is read next
+			x.text(m, k.Display, words(k.Display))
+		}
 	}
-	r.text(m, c.Text)
+	ws := words(c.Text)
+	x.text(m, c.Text, ws)
+	m.past = saysPast(ws)
+	x.asBooking(m)
+	x.asDrug(m)
+	return m
 }
 
-func (r *reading) text(m *matcher, text string) {
-	if text == "" || len(m.byWord) == 0 {
-		return
-	}
-	ws := words(text)
+// text adds what one text of a concept says.
+func (x *index) text(m *meaning, text string, ws []word) {
 	for i := range ws {
-		exact := false
-		for _, p := range m.byWord[ws[i].text] {
-			if startsWith(ws[i:], p.words) {
-				exact = true
-				r.textHit(p.use, p.how, text, ws, i, i+len(p.words))
+		for _, c := range x.conditionsByWord[ws[i].text] {
+			if startsWith(ws[i:], c.words) {
+				m.holds = append(m.holds, c.number)
 			}
 		}
-		if exact || m.names[ws[i].text] || len(ws[i].text) < minNearLetters-1 {
-			continue
+		exact := m.known
+		for _, p := range x.byWord[ws[i].text] {
+			if !m.known.has(p.use.list) && startsWith(ws[i:], p.words) {
+				exact |= p.use.list.alone()
+				m.textHit(p.use, p.how, text, ws, i, i+len(p.words))
+			}
 		}
-		r.nearText(m, text, ws, i)
+		if rest := allLists &^ (exact | x.names[ws[i].text]); rest != 0 && len(ws[i].text) >= minNearLetters-1 {
+			x.nearText(m, rest, text, ws, i)
+		}
+	}
+	if len(ws) > 0 {
+		for _, p := range x.absentText[ws[0].text] {
+			m.absent = m.absent || len(ws) == len(p) && startsWith(ws, p)
+		}
 	}
 }
 
-// nearText looks for a name that is one letter off.
-func (r *reading) nearText(m *matcher, text string, ws []word, i int) {
-	for _, name := range m.nearNames.of(ws[i].text, m.oneOff) {
-		for _, p := range m.byWord[name] {
-			if len(p.words) == 1 && p.how == ByText && p.use.match.Spelling {
-				r.textHit(p.use, BySpelling, text, ws, i, i+1)
+// nearText looks for a name, of the lists, that is one letter off.
+func (x *index) nearText(m *meaning, of lists, text string, ws []word, i int) {
+	for _, name := range x.oneOff(ws[i].text) {
+		for _, p := range x.byWord[name] {
+			if of.has(p.use.list) && len(p.words) == 1 && p.how == ByText && p.use.match.Spelling {
+				m.textHit(p.use, BySpelling, text, ws, i, i+1)
 			}
 		}
 	}
 }
 
 // oneOff lists the names that are one letter off a word.
-func (m *matcher) oneOff(text string) []string {
-	var out []string
-	for _, d := range deletions(text) {
-		for _, name := range m.near[d] {
-			if !slices.Contains(out, name) && oneEdit(name, text) {
+func (x *index) oneOff(word string) (out []string) {
+	for d := range deletions(word) {
+		for _, name := range x.near[string(d)] {
+			if !slices.Contains(out, name) && oneEdit(name, word) {
 				out = append(out, name)
 			}
 		}
@@ -484,11 +524,117 @@ func (m *matcher) oneOff(text string) []string {
 	return out
 }
 
-func (r *reading) textHit(u *use, how How, text string, ws []word, i, j int) {
-	if !r.allows(u) || denied(ws, i, j) {
+func (m *meaning) textHit(u *use, how How, text string, ws []word, i, j int) {
+	if !denied(ws, i, j) {
+		m.found = append(m.found, found{u, how, excerpt(text, ws, i, j), true})
+	}
+}
+
+// asBooking says what the concept is as a booking, or as the name of a procedure: a code counts before a text, and a text that
+// speaks of an operation and of a visit is of the visit.
+func (x *index) asBooking(m *meaning) {
+	r := reading{index: x, entry: &Entry{}, holds: m.holds, gathered: true}
+	for _, f := range m.found {
+		byCode := f.how == ByCode || f.how == ByClass
+		switch {
+		case !r.allows(f.use):
+		case f.use.list == operations:
+			m.operation, m.sureOperation = true, m.sureOperation || byCode
+		case f.use.list == notOperations:
+			m.noOperation, m.sureNoOperation = true, m.sureNoOperation || byCode
+		}
+	}
+}
+
+// asDrug says how the concept names a drug.
+func (x *index) asDrug(m *meaning) {
+	m.drug = len(MedicationSystems) - 1
+	note := func(system string) { m.drug = min(m.drug, slices.Index(MedicationSystems, system)) }
+	hasText := strings.TrimSpace(m.of.Text) != ""
+	if hasText {
+		note(textSystem)
+		m.name, m.readable = clip(m.of.Text, nameMax), true
+	}
+	for _, k := range m.of.Codes {
+		hasDisplay := strings.TrimSpace(k.Display) != ""
+		switch {
+		case m.readable:
+		case hasDisplay:
+			m.name, m.readable = clip(k.Display, nameMax), true
+		case m.name == "" && k.Code != "":
+			m.name = clip("code "+k.Code, nameMax)
+		}
+		key, ok := x.key(k)
+		switch {
+		case ok && x.known[key.system] != nil && x.known[key.system].Drugs != "":
+			m.named = m.named || hasDisplay || hasText
+			note(x.known[key.system].Drugs)
+		case k.Code != "" && k.System != "":
+			note(otherSystem)
+		case hasDisplay:
+			note(textSystem)
+		case k.Code != "":
+			note(otherSystem)
+		}
+	}
+}
+
+// reading is one entry while it is matched.
+type reading struct {
+	*index
+	entry *Entry
+	// means are the meanings of the entry's concepts.
+	means []*meaning
+	// recognised reports that a code of the entry is known to the factors.
+	recognised bool
+	found      []found
+
+	// holds are the conditions that the entry meets, gathered when first asked for.
+	gathered bool
+	holds    []condition
+}
+
+func (r *reading) gather() {
+	if r.gathered {
 		return
 	}
-	r.found = append(r.found, found{u, how, excerpt(text, ws, i, j), true})
+	r.gathered = true
+	for _, list := range [...][]Concept{r.entry.Concepts, r.entry.Qualifiers} {
+		for i := range list {
+			r.holds = append(r.holds, r.meaningOf(&list[i]).holds...)
+		}
+	}
+	if r.entry.Note != "" {
+		r.holds = append(r.holds, r.meaningOf(&Concept{Text: r.entry.Note}).holds...)
+	}
+}
+
+func (r *reading) meets(list []condition) bool {
+	if len(list) == 0 {
+		return false
+	}
+	r.gather()
+	return slices.ContainsFunc(list, func(c condition) bool { return slices.Contains(r.holds, c) })
+}
+
+// allows reports whether the conditions of a use hold.
+func (r *reading) allows(u *use) bool {
+	if k := u.match.Kinds; len(k) > 0 && !slices.Contains(k, r.entry.Kind) {
+		return false
+	}
+	if len(u.need) > 0 && !r.meets(u.need) {
+		return false
+	}
+	return !r.meets(u.unless) || r.meets(u.despite)
+}
+
+// take adds what a concept of the entry is recognised as in the lists.
+func (r *reading) take(m *meaning, in lists) {
+	for _, f := range m.found {
+		if in.has(f.use.list) && r.allows(f.use) {
+			r.found = append(r.found, f)
+		}
+	}
 }
 
 // absent reports an observation whose value says no.
@@ -496,50 +642,70 @@ func (r *reading) absent() bool {
 	if r.entry.Kind != Observation || r.entry.Amount != nil {
 		return false
 	}
-	for _, q := range r.entry.Qualifiers {
-		for _, k := range q.Codes {
-			no := false
-			r.setsOf(k, func(s int32, _ How) { no = no || r.absentSet[s] })
-			if no || r.absentText[strings.Join(foldPhrase(k.Display), " ")] {
-				return true
-			}
-		}
-		if q.Text != "" && r.absentText[strings.Join(foldPhrase(q.Text), " ")] {
+	for i := range r.entry.Qualifiers {
+		if r.meaningOf(&r.entry.Qualifiers[i]).absent {
 			return true
 		}
 	}
 	return false
 }
 
-// match lists what the matcher finds in the entry, the surest of each group, in the order of the groups.
-func (x *index) match(m *matcher, e *Entry) *reading {
-	r := &reading{index: x, entry: e}
-	if len(e.Qualifiers) > 0 && r.absent() {
-		return r
+// read lists what the entry is recognised as in the lists, the surest of each group, in the order of the lists and groups. It
+// uses the memory of the entry read before.
+func (r *reading) read(x *index, e *Entry, in lists) {
+	r.index, r.entry, r.recognised, r.gathered = x, e, false, false
+	r.means, r.found, r.holds = r.means[:0], r.found[:0], r.holds[:0]
+	for i := range e.Concepts {
+		r.means = append(r.means, x.meaningOf(&e.Concepts[i]))
 	}
-	for _, c := range e.Concepts {
-		r.concept(m, c)
+	if r.absent() {
+		return
+	}
+	for _, m := range r.means {
+		r.recognised = r.recognised || m.known.has(factors)
+		r.take(m, in)
 	}
 	if e.Kind == Observation && e.Amount == nil {
 		// What was observed may stand in the value: iris finding, value posterior synechiae.
-		for _, q := range e.Qualifiers {
-			r.concept(m, q)
+		for i := range e.Qualifiers {
+			r.take(x.meaningOf(&e.Qualifiers[i]), in)
 		}
 	}
-	slices.SortFunc(r.found, func(a, b found) int { return cmp.Or(cmp.Compare(a.use.group, b.use.group), surer(a, b)) })
-	r.found = slices.CompactFunc(r.found, func(a, b found) bool { return a.use.group == b.use.group })
-	return r
+	r.surest()
+}
+
+// surest keeps the surest of each group.
+func (r *reading) surest() {
+	if len(r.found) < 2 {
+		return
+	}
+	slices.SortFunc(r.found, surer)
+	r.found = slices.CompactFunc(r.found, func(a, b found) bool { return a.use.list == b.use.list && a.use.group == b.use.group })
+}
+
+// in is the part of what was found that is of one list.
+func (r *reading) in(one list) []found {
+	i := slices.IndexFunc(r.found, func(f found) bool { return f.use.list == one })
+	if i < 0 {
+		return nil
+	}
+	j := i + 1
+	for j < len(r.found) && r.found[j].use.list == one {
+		j++
+	}
+	return r.found[i:j]
+}
+
+func (x *index) match(e *Entry, one list) []found {
+	var r reading
+	r.read(x, e, one.alone())
+	return r.found
 }
 
 func (c *Catalogue) hits(list []found) []Hit {
 	var out []Hit
 	for _, f := range list {
-		h := Hit{Factor: c.Factors[f.use.group], Matched: f.matched, How: f.how}
-		h.Code = h.Factor.ID
-		if s := f.use.match.Substance; s != "" {
-			h.Code += ":" + s
-		}
-		out = append(out, h)
+		out = append(out, Hit{Factor: c.Factors[f.use.group], Matched: f.matched, How: f.how, Code: f.use.code})
 	}
 	return out
 }
@@ -549,17 +715,17 @@ func (c *Catalogue) hits(list []found) []Hit {
 //
 // A code that the catalogue knows ends the search in its concept: the text beside it is then not looked at. A text is
 // matched as whole words, and not where its own clause denies it or speaks of a relative.
-func (c *Catalogue) Match(e *Entry) []Hit { return c.hits(c.index.match(&c.index.history, e).found) }
+func (c *Catalogue) Match(e *Entry) []Hit { return c.hits(c.index.match(e, factors)) }
 
 // Planned lists the planned factors that a booking names.
 func (c *Catalogue) Planned(booking []Concept) []Hit {
-	return c.hits(c.index.match(&c.index.planned, &Entry{Kind: Procedure, Concepts: booking}).found)
+	return c.hits(c.index.match(&Entry{Kind: Procedure, Concepts: booking}, planned))
 }
 
 // Asks lists the questions that e is a reason for.
 func (c *Catalogue) Asks(e *Entry) []*Question {
 	var out []*Question
-	for _, f := range c.index.match(&c.index.questions, e).found {
+	for _, f := range c.index.match(e, questions) {
 		out = append(out, &c.Questions[f.use.group])
 	}
 	return out
@@ -568,7 +734,7 @@ func (c *Catalogue) Asks(e *Entry) []*Question {
 // Cautioned lists the cautions that e is a reason for.
 func (c *Catalogue) Cautioned(e *Entry) []*Caution {
 	var out []*Caution
-	for _, f := range c.index.match(&c.index.cautions, e).found {
+	for _, f := range c.index.match(e, cautions) {
 		out = append(out, &c.Cautions[f.use.group])
 	}
 	return out
@@ -578,34 +744,21 @@ func (c *Catalogue) Cautioned(e *Entry) []*Caution {
 // catalogue, and it has no named code of a drug code system. A drug that is simply no factor, and is named in such a
 // system, is recognised. system is one of MedicationSystems.
 func (c *Catalogue) Unrecognised(e *Entry) (system string, yes bool) {
-	if e.Kind != Medication {
-		return "", false
-	}
-	if r := c.index.match(&c.index.history, e); r.recognised || len(r.found) > 0 {
+	var r reading
+	r.read(&c.index, e, factors.alone())
+	return r.unrecognised()
+}
+
+func (r *reading) unrecognised() (system string, yes bool) {
+	if r.entry.Kind != Medication || r.recognised || len(r.in(factors)) > 0 {
 		return "", false
 	}
 	best := len(MedicationSystems) - 1
-	note := func(name string) { best = min(best, slices.Index(MedicationSystems, name)) }
-	for _, k := range e.Concepts {
-		if strings.TrimSpace(k.Text) != "" {
-			note(textSystem)
+	for _, m := range r.means {
+		if m.named {
+			return "", false
 		}
-		for _, code := range k.Codes {
-			key, ok := c.index.key(code)
-			switch {
-			case ok && c.index.known[key.system] != nil && c.index.known[key.system].Drugs != "":
-				if strings.TrimSpace(code.Display) != "" || strings.TrimSpace(k.Text) != "" {
-					return "", false
-				}
-				note(c.index.known[key.system].Drugs)
-			case code.Code != "" && code.System != "":
-				note(otherSystem)
-			case strings.TrimSpace(code.Display) != "":
-				note(textSystem)
-			case code.Code != "":
-				note(otherSystem)
-			}
-		}
+		best = min(best, m.drug)
 	}
 	return MedicationSystems[best], true
 }
@@ -614,16 +767,19 @@ func (c *Catalogue) Unrecognised(e *Entry) (system string, yes bool) {
 // operation. A code counts before a text; a text that speaks of an operation and of a visit is of the visit; two that
 // contradict each other are unclear.
 func (c *Catalogue) Service(booking []Concept) Recognition {
+	var r reading
+	r.read(&c.index, &Entry{Concepts: booking}, 0)
+	return r.service()
+}
+
+func (r *reading) service() Recognition {
 	var opCode, notCode, opText, notText bool
-	for _, k := range booking {
-		e := &Entry{Concepts: []Concept{k}}
-		op, opSure := sure(c.index.match(&c.index.operations, e).found)
-		not, notSure := sure(c.index.match(&c.index.notOperations, e).found)
-		opCode = opCode || opSure
-		notCode = notCode || notSure
-		if !opSure && !notSure {
-			notText = notText || not
-			opText = opText || (op && !not)
+	for _, m := range r.means {
+		opCode = opCode || m.sureOperation
+		notCode = notCode || m.sureNoOperation
+		if !m.sureOperation && !m.sureNoOperation {
+			notText = notText || m.noOperation
+			opText = opText || (m.operation && !m.noOperation)
 		}
 	}
 	switch {
@@ -643,36 +799,50 @@ func (c *Catalogue) Service(booking []Concept) Recognition {
 	return Unclear
 }
 
-// sure reports whether anything was found, and whether by a code.
-func sure(list []found) (any, byCode bool) {
-	return len(list) > 0, len(list) > 0 && (list[0].how == ByCode || list[0].how == ByClass)
+// name is what the entry is called, and whether a person can read it as a name.
+func (r *reading) name() (name string, readable bool) {
+	for _, m := range r.means {
+		if m.readable {
+			return m.name, true
+		}
+		name = cmp.Or(name, m.name)
+	}
+	return cmp.Or(name, "no name recorded"), false
+}
+
+// past reports that a name of the entry speaks of past use.
+func (r *reading) past() bool {
+	return slices.ContainsFunc(r.means, func(m *meaning) bool { return m.past })
 }
 
 // LensDone reports that e records a finished lens operation, or says that an eye's lens has been operated on.
 func (c *Catalogue) LensDone(e *Entry) bool {
-	if e.Kind == Procedure && c.Service(e.Concepts) == IsOperation {
-		return true
-	}
-	return len(c.index.match(&c.index.implants, e).found) > 0
+	var r reading
+	r.read(&c.index, e, implants.alone())
+	return r.lensDone()
+}
+
+func (r *reading) lensDone() bool {
+	return len(r.in(implants)) > 0 || r.entry.Kind == Procedure && r.service() == IsOperation
 }
 
 // Dilated reports whether the entry says that the pupil was dilated when f measured it: by a code, or by a word in its
 // names, qualifiers or note that no word for an undilated pupil contradicts.
 func (c *Catalogue) Dilated(f *Factor, e *Entry) bool {
-	m := f.Measure
-	r := &reading{index: &c.index, entry: e}
-	if r.holds(c.index.conditions(m.UndilatedWords)) {
-		return false
-	}
-	return r.holds(c.index.conditions(m.DilatedCodes)) || r.holds(c.index.conditions(m.DilatedWords)) || c.Mydriatic(e)
+	d := c.index.dilation[c.index.factors[f.ID]]
+	r := reading{index: &c.index, entry: e}
+	return !r.meets(d.undilated) && (r.meets(d.codes) || r.meets(d.words) || c.Mydriatic(e))
 }
 
 // Mydriatic reports whether the entry names a drug that widens the pupil.
 func (c *Catalogue) Mydriatic(e *Entry) bool {
-	named := *e
-	named.Concepts = slices.Concat(e.Concepts, e.Qualifiers, []Concept{{Text: e.Note}})
-	named.Qualifiers, named.Note = nil, ""
-	return len(c.index.match(&c.index.mydriatics, &named).found) > 0
+	r := reading{index: &c.index, entry: e}
+	for _, list := range [...][]Concept{e.Concepts, e.Qualifiers, {{Text: e.Note}}} {
+		for i := range list {
+			r.take(r.meaningOf(&list[i]), mydriatics.alone())
+		}
+	}
+	return len(r.found) > 0
 }
 
 // SystemURI is the canonical URI of a code system, whichever of its spellings is given; an unknown one is returned as it
@@ -683,6 +853,3 @@ func (c *Catalogue) SystemURI(uri string) string {
 	}
 	return uri
 }
-
-// factor is the factor of that id; nil if there is none or it is switched off.
-func (c *Catalogue) factor(id string) *Factor { return c.index.factors[id] }

@@ -2,7 +2,9 @@ package rules
 
 import (
 	"fmt"
+	"strings"
 	"testing"
+	"unsafe"
 
 	"github.com/stretchr/testify/require"
 )
@@ -206,11 +208,11 @@ func TestSystemURI(t *testing.T) {
 	require.Equal(t, testATC, c.SystemURI(testATC))
 	require.Equal(t, "urn:hospital", c.SystemURI("urn:hospital"))
 	require.Equal(t, "urn:else", c.SystemURI("urn:else"))
-	require.Nil(t, c.factor("nothing"))
-	require.Equal(t, "iris", c.factor("iris").ID)
+	require.NotContains(t, c.index.factors, "nothing")
+	require.Equal(t, "iris", c.Factors[c.index.factors["iris"]].ID)
 }
 
-// The cost of matching does not grow with the number of codes.
+// The cost of matching a concept that is not remembered does not grow with the number of codes.
 func BenchmarkMatch(b *testing.B) {
 	for _, n := range []int{500, 50_000} {
 		b.Run(fmt.Sprintf("codes=%d", n), func(b *testing.B) {
@@ -223,18 +225,44 @@ func BenchmarkMatch(b *testing.B) {
 					}
 				}
 			})
-			entries := []Entry{
-				{Kind: Medication, Concepts: []Concept{{Text: "Tamsulosin 400 micrograms capsules", Codes: []Code{{testATC, "G04CA02", ""}, {testSNOMED, "372509001", ""}}}}},
-				{Kind: Medication, Concepts: []Concept{{Text: "Amlodipine 5 mg tablets, one a day", Codes: []Code{{testATC, "C08CA01", ""}}}}},
-				{Kind: Condition, Concepts: []Concept{{Codes: []Code{{testICD, "H21.541", "Posterior synechiae"}}}}},
-				{Kind: Medication, Concepts: []Concept{{Text: "tamsulosn 0,4 mg"}}},
+			concepts := []Concept{
+				{Text: "Tamsulosin 400 micrograms capsules", Codes: []Code{{testATC, "G04CA02", ""}, {testSNOMED, "372509001", ""}}},
+				{Text: "Amlodipine 5 mg tablets, one a day", Codes: []Code{{testATC, "C08CA01", ""}}},
+				{Codes: []Code{{testICD, "H21.541", "Posterior synechiae"}}},
+				{Text: "tamsulosn 0,4 mg"},
 			}
 			b.ReportAllocs()
 			for b.Loop() {
-				for i := range entries {
-					c.Match(&entries[i])
+				for i := range concepts {
+					c.index.findOut(&concepts[i])
 				}
 			}
 		})
 	}
+}
+
+// What is remembered of a concept is what would be found out anew, however many concepts come between.
+func TestMeaningIsRemembered(t *testing.T) {
+	c := smallCatalogue(t)
+	concept := func(i int) Concept {
+		name := []string{"tamsulosin", "pilocarpine eye drops", "miotic", "phaco", "none", "amlodipine", "was on tamsulosn"}[i%7]
+		return Concept{Text: fmt.Sprint(name, " ", i/14), Codes: []Code{{[]string{testATC, testSNOMED}[i%2], []string{"G04CA02", "1"}[i%2], name}}}
+	}
+	for range 2 {
+		for i := range 3 * len(c.index.memo.slots) {
+			k := concept(i)
+			want := *c.index.findOut(&k)
+			require.Equal(t, want, *c.index.meaningOf(&k))
+			require.Equal(t, want, *c.index.meaningOf(&k), "the second time")
+		}
+	}
+	name := concept(0)
+	first := c.index.meaningOf(&name)
+	require.Same(t, first, c.index.meaningOf(&name))
+	require.NotSame(t, unsafe.StringData(name.Text), unsafe.StringData(first.of.Text), "the page it was read from is not kept")
+	other := concept(0)
+	other.Codes[0].System = "urn:else"
+	require.NotEqual(t, first.known, c.index.meaningOf(&other).known, "the system belongs to the concept")
+	letter := Concept{Text: strings.Repeat("tamsulosin ", 100)}
+	require.NotSame(t, c.index.meaningOf(&letter), c.index.meaningOf(&letter), "a letter is not remembered")
 }

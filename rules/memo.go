@@ -1,30 +1,52 @@
 package rules
 
-import "sync"
+import (
+	"hash/maphash"
+	"slices"
+	"strings"
+	"sync/atomic"
+)
 
-// memoMax bounds a memo. The names of drugs and findings repeat from patient to patient; a few thousand cover a clinic.
-const memoMax = 8192
-
-// memo keeps results of a pure function of a text, so that the same name is not taken apart again for every patient. What it
-// returns is shared and must not be changed. It forgets everything when it is full, so that its memory is bounded.
-type memo[V any] struct {
-	mu   sync.RWMutex
-	kept map[string]V
+// memo remembers what concepts mean, so that the same drug or finding is not taken apart again for every patient. Names repeat
+// from patient to patient; a few thousand cover a clinic. Each concept has one place, which the last to come takes: memory is
+// bounded, nothing waits for a lock, and nothing of it leaves the memory of the process.
+type memo struct {
+	seed  maphash.Seed
+	slots [8192]atomic.Pointer[meaning]
 }
 
-func (m *memo[V]) of(text string, work func(string) V) V {
-	m.mu.RLock()
-	v, ok := m.kept[text]
-	m.mu.RUnlock()
-	if ok {
-		return v
+func newMemo() *memo { return &memo{seed: maphash.MakeSeed()} }
+
+// slot is where a concept has its place, whether it or another stands there.
+func (m *memo) slot(c *Concept) *atomic.Pointer[meaning] {
+	h := maphash.String(m.seed, c.Text)
+	for i := range c.Codes {
+		k := &c.Codes[i]
+		h = h*31 + maphash.String(m.seed, k.Code)
+		h = h*31 + maphash.String(m.seed, k.Display)
 	}
-	v = work(text)
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if m.kept == nil || len(m.kept) >= memoMax {
-		m.kept = make(map[string]V, 64)
+	return &m.slots[h%uint64(len(m.slots))]
+}
+
+// Kept are names, not letters: no text longer than keptText bytes, and no concept of more than keptCodes codes.
+const (
+	keptText  = 160
+	keptCodes = 16
+)
+
+func worthKeeping(c *Concept) bool {
+	long := func(k Code) bool {
+		return len(k.System) > keptText || len(k.Code) > keptText || len(k.Display) > keptText
 	}
-	m.kept[text] = v
-	return v
+	return len(c.Text) <= keptText && len(c.Codes) <= keptCodes && !slices.ContainsFunc(c.Codes, long)
+}
+
+// clone copies a concept, so that the page it was read from is not kept with it.
+func clone(c *Concept) *Concept {
+	out := &Concept{Text: strings.Clone(c.Text), Codes: slices.Clone(c.Codes)}
+	for i := range out.Codes {
+		k := &out.Codes[i]
+		*k = Code{strings.Clone(k.System), strings.Clone(k.Code), strings.Clone(k.Display)}
+	}
+	return out
 }

@@ -10,58 +10,74 @@ import (
 const dueHour = 16
 
 // preparations lists what is to be done for the operation, in the catalogue's order.
-func (a *assessor) preparations(out Assessment) []Preparation {
-	var list []Preparation
-	for _, rule := range a.cat.Preparations {
-		reasons, codes := rule.calledFor(out)
-		if len(reasons) == 0 {
+func (a *assessor) preparations(out *Assessment) (list []Preparation) {
+	eye := a.cat.Wording.Eyes[a.op.Eye.String()]
+	codes := make([]string, 0, 16)
+	for i := range a.cat.Preparations {
+		rule := &a.cat.Preparations[i]
+		from := len(codes)
+		codes = a.calledFor(rule, out, codes)
+		if len(a.words) == 0 {
 			continue
 		}
+		reason := a.page.say(a.words[1:]...)
 		due, clamped := a.due(rule)
-		text := rule.Text
-		if more := a.advice(rule, out); more != "" {
-			text = more + " " + text // what is particular to this eye comes first
+		if list == nil {
+			list = make([]Preparation, 0, len(a.cat.Preparations))
 		}
-		text = strings.ReplaceAll(text, "{reason}", strings.Join(reasons, "; "))
-		text = strings.ReplaceAll(text, "{eye}", a.cat.Wording.Eyes[a.op.Eye.String()])
-		list = append(list, Preparation{Code: rule.Code, Text: text, Due: due, AtOnce: clamped, FromGap: len(rule.Gaps) > 0, Evidence: codes, Rule: &rule})
+		list = append(list, Preparation{
+			Code: rule.Code, Text: a.action(rule, out, "{reason}", reason, "{eye}", eye), Due: due, AtOnce: clamped, FromGap: len(rule.Gaps) > 0,
+			Evidence: slices.Clip(codes[from:]), Rule: rule,
+		})
 	}
 	return list
 }
 
-// calledFor says what calls for the action: the reasons for the text, and the evidence codes (or gap kinds) behind them.
-func (p *PreparationRule) calledFor(out Assessment) (reasons, codes []string) {
+// calledFor says what calls for the action: it leaves the reasons for the text in a.words, each behind a semicolon, and appends
+// the evidence codes (or gap kinds) behind them.
+func (a *assessor) calledFor(p *PreparationRule, out *Assessment, codes []string) []string {
+	from := len(codes)
+	a.words = a.words[:0]
 	open := len(p.OnlyWithGaps) == 0 || slices.ContainsFunc(out.Gaps, func(g Gap) bool { return slices.Contains(p.OnlyWithGaps, g.Kind) })
-	for _, f := range out.Findings {
+	for i := range out.Findings {
+		f := &out.Findings[i]
 		if !open || !slices.Contains(p.Hazards, f.Hazard) || f.Level < p.MinLevel {
 			continue
 		}
-		if reason := f.Nameable(); !slices.Contains(reasons, reason) {
-			reasons = append(reasons, reason)
+		if reason := f.Nameable(); !slices.Contains(a.words, reason) {
+			a.words = append(a.words, "; ", reason)
 		}
-		for _, e := range f.Evidence {
-			codes = append(codes, e.Identity())
+		for j := range f.Evidence {
+			codes = append(codes, f.Evidence[j].Identity())
 		}
 	}
 	for _, g := range out.Gaps {
 		if slices.Contains(p.Gaps, g.Kind) {
-			reasons = append(reasons, g.Text)
-			codes = append(codes, "gap:"+string(g.Kind))
+			a.words = append(a.words, "; ", g.Text)
+			codes = append(codes, a.page.say("gap:", string(g.Kind)))
 		}
 	}
-	slices.Sort(codes)
-	return reasons, slices.Compact(codes)
+	slices.Sort(codes[from:])
+	return codes[:from+len(slices.Compact(codes[from:]))]
 }
 
-// advice is what the catalogue adds to an action for this eye: by its findings, its measured pupil and chamber, and by what
-// single records ask to be careful with.
-func (a *assessor) advice(rule PreparationRule, out Assessment) string {
+// action is the text of an action. What is particular to this eye comes first: what the catalogue adds by its findings, its
+// measured pupil and chamber, and by what single records ask to be careful with.
+func (a *assessor) action(rule *PreparationRule, out *Assessment, pairs ...string) string {
 	stands := func(ids []string) bool {
 		return slices.ContainsFunc(out.Findings, func(f Finding) bool { return slices.Contains(ids, f.Factor) })
 	}
-	var said []string
-	for _, x := range rule.Advice {
-		pupil, chamber := a.smallest("dilated-pupil"), a.smallest("shallow-chamber")
+	from, said := a.page.Len(), ""
+	say := func(text string) {
+		if text != said { // by two ways
+			a.page.put(text, pairs)
+			a.page.WriteByte(' ')
+		}
+		said = text
+	}
+	pupil, chamber := a.smallest("dilated-pupil"), a.smallest("shallow-chamber")
+	for i := range rule.Advice {
+		x := &rule.Advice[i]
 		switch {
 		case len(x.Factors) > 0 && !stands(x.Factors),
 			x.PupilUpTo != nil && (pupil == 0 || pupil > *x.PupilUpTo),
@@ -70,14 +86,16 @@ func (a *assessor) advice(rule PreparationRule, out Assessment) string {
 			x.ChamberFrom != nil && chamber != 0 && chamber < *x.ChamberFrom:
 			continue
 		}
-		said = append(said, x.Text)
+		say(x.Text)
 	}
-	for _, c := range a.cat.Cautions {
-		if slices.Contains(c.Preparations, rule.Code) && (a.cautions[c.ID] || len(c.Factors) > 0 && stands(c.Factors)) {
-			said = append(said, c.Text)
+	for i := range a.cat.Cautions {
+		c := &a.cat.Cautions[i]
+		if slices.Contains(c.Preparations, rule.Code) && (slices.Contains(a.cautions, c) || len(c.Factors) > 0 && stands(c.Factors)) {
+			say(c.Text)
 		}
 	}
-	return strings.Join(slices.Compact(said), " ")
+	a.page.put(rule.Text, pairs)
+	return a.page.String()[from:]
 }
 
 // Particular is what stands in text, an action's words for one operation, before the words that every operation has: what is
@@ -93,13 +111,13 @@ func (p *PreparationRule) Particular(text string) string {
 
 // smallest is the smallest standing measurement of a factor in the eye to be operated on, in mm; 0 if there is none.
 func (a *assessor) smallest(factor string) float64 {
-	f := a.cat.factor(factor)
-	if f == nil {
+	place, ok := a.cat.index.factors[factor]
+	if !ok || len(a.speaking) == 0 {
 		return 0
 	}
 	least := 0.
 	for _, eye := range a.op.Eye.Sides() {
-		if all := standingSizes(a.sizes[f][eye]); len(all) > 0 && (least == 0 || all[0].mm < least) {
+		if all := of(a.speaking, place, eye); len(all) > 0 && (least == 0 || all[0].mm < least) {
 			least = all[0].mm
 		}
 	}
@@ -108,7 +126,7 @@ func (a *assessor) smallest(factor string) float64 {
 
 // due is when the action is to be done: the rule's days before the operation, but never in the past (then at once, which
 // clamped reports) and never after the start. Without a start there is no due date.
-func (a *assessor) due(rule PreparationRule) (due time.Time, clamped bool) {
+func (a *assessor) due(rule *PreparationRule) (due time.Time, clamped bool) {
 	start := a.op.Start
 	if start.IsZero() {
 		return time.Time{}, false
@@ -117,14 +135,16 @@ func (a *assessor) due(rule PreparationRule) (due time.Time, clamped bool) {
 	local := start.In(a.set.Zone)
 	due = now
 	if rule.Days > 0 {
-		day := local
-		for n := rule.Days; n > 0; n-- {
-			day = day.AddDate(0, 0, -1)
-			for rule.Working && (day.Weekday() == time.Saturday || day.Weekday() == time.Sunday) {
-				day = day.AddDate(0, 0, -1)
+		back, weekday := 0, local.Weekday()
+		earlier := func() { back, weekday = back+1, (weekday+6)%7 }
+		for range rule.Days {
+			earlier()
+			for rule.Working && (weekday == time.Saturday || weekday == time.Sunday) {
+				earlier()
 			}
 		}
-		due = time.Date(day.Year(), day.Month(), day.Day(), dueHour, 0, 0, 0, a.set.Zone)
+		year, month, day := local.Date()
+		due = time.Date(year, month, day-back, dueHour, 0, 0, 0, a.set.Zone)
 	}
 	if !due.After(now) {
 		due, clamped = now, true

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"iter"
 	"slices"
 	"strings"
 	"unicode"
@@ -33,24 +34,12 @@ const maxText = 4096
 // words splits a text into words: runs of letters, runs of digits, and single characters of the scripts that write no
 // spaces. Invisible characters inside a word are passed over.
 func words(text string) []word {
-	if len(text) > memoText {
-		return splitWords(text)
-	}
-	return wordMemo.of(text, splitWords)
-}
-
-// memoText is the greatest length, in bytes, of a text whose words are kept: a name, not a letter.
-const memoText = 160
-
-var wordMemo memo[[]word]
-
-func splitWords(text string) []word {
 	if len(text) > maxText {
 		text = text[:maxText]
 	}
 	var (
-		out   []word
-		buf   []byte
+		out   = make([]word, 0, 1+len(text)/6)
+		buf   = make([]byte, 0, 64)
 		start int
 		class rune // 'a' in letters, '0' in digits, 0 outside
 		marks mark
@@ -58,7 +47,11 @@ func splitWords(text string) []word {
 	)
 	flush := func(end int) {
 		if len(buf) > 0 {
-			out = append(out, word{text: string(buf), start: start, end: end, after: marks})
+			folded := text[start:end]
+			if string(buf) != folded {
+				folded = string(buf)
+			}
+			out = append(out, word{text: folded, start: start, end: end, after: marks})
 			buf, marks = buf[:0], 0
 		}
 		class = 0
@@ -247,12 +240,14 @@ func deniedAfter(ws []word, j int) bool {
 // of a warning and never its level.
 var past = set("stopped ceased discontinued previous previously prev former formerly past until ex")
 
-// saysPast reports that the name of e speaks of past use: "tamsulosin (stopped 2014)", "was on tamsulosin".
-func saysPast(e *Entry) bool {
-	return slices.ContainsFunc(e.Concepts, func(c Concept) bool {
-		ws := words(c.Text)
-		return slices.ContainsFunc(ws, func(w word) bool { return past[w.text] }) || within(ws, []string{"was", "on"})
-	})
+// saysPast reports that a name speaks of past use: "tamsulosin (stopped 2014)", "was on tamsulosin".
+func saysPast(ws []word) bool {
+	for i, w := range ws {
+		if past[w.text] || startsWith(ws[i:], []string{"was", "on"}) {
+			return true
+		}
+	}
+	return false
 }
 
 // ofRelative reports that a family member is named in the clause and is the one meant.
@@ -282,16 +277,7 @@ func ofRelative(ws []word, i, j int) bool {
 	return false
 }
 
-// within reports whether the phrase stands in the words, as whole words in sequence.
-func within(ws []word, phrase []string) bool {
-	for i := range ws {
-		if startsWith(ws[i:], phrase) {
-			return true
-		}
-	}
-	return false
-}
-
+// startsWith reports whether the words begin with the phrase, as whole words in sequence.
 func startsWith(ws []word, phrase []string) bool {
 	if len(ws) < len(phrase) {
 		return false
@@ -317,19 +303,22 @@ func foldPhrase(s string) []string {
 // minNearLetters is the least length of a name that may be one letter off.
 const minNearLetters = 8
 
-// deletions are s and every word that s becomes when one letter is left out. Two words are at most one edit apart only if
-// they share one of them.
-func deletions(s string) []string {
-	rs := []rune(s)
-	out := make([]string, 1, len(rs)+1)
-	out[0] = s
-	for i := range rs {
-		if i > 0 && rs[i] == rs[i-1] {
-			continue
+// deletions are s and every word that s becomes when one letter is left out, each valid until the next. Two words are at most
+// one edit apart only if they share one of them.
+func deletions(s string) iter.Seq[[]byte] {
+	return func(yield func([]byte) bool) {
+		buf := make([]byte, 0, 64)
+		if !yield(append(buf, s...)) {
+			return
 		}
-		out = append(out, string(rs[:i])+string(rs[i+1:]))
+		var last rune
+		for i, r := range s {
+			if r != last && !yield(append(append(buf, s[:i]...), s[i+utf8.RuneLen(r):]...)) {
+				return
+			}
+			last = r
+		}
 	}
-	return out
 }
 
 // oneEdit reports whether a becomes b by one letter left out, put in, changed, or changed places with its neighbour.

@@ -116,9 +116,9 @@ func TestOneEditIsDamerau(t *testing.T) {
 		require.Equal(t, want, oneEdit(a, b), "%q %q", a, b)
 		if want {
 			shared := false
-			for _, x := range deletions(a) {
-				for _, y := range deletions(b) {
-					shared = shared || x == y
+			for x := range deletions(a) {
+				for y := range deletions(b) {
+					shared = shared || string(x) == string(y)
 				}
 			}
 			require.True(t, shared, "%q and %q are found by no common deletion", a, b)

@@ -1,10 +1,10 @@
 package rules
 
 import (
-	"fmt"
 	"strconv"
 	"strings"
 	"unicode"
+	"unicode/utf8"
 )
 
 // LineMax is the greatest length of a flag's line, in characters.
@@ -13,21 +13,64 @@ const LineMax = 139
 // Line is the one line a surgeon reads: how much to expect, what, which eye, the strongest reason; more counts the other
 // reasons. It is never longer than LineMax.
 func (c *Catalogue) Line(h Hazard, l Level, eye Eye, reason string, more int) string {
-	w := c.Wording
-	head := fmt.Sprintf("%s %s, %s: ", w.Levels[l.String()], w.Hazards[string(h)], w.Eyes[eye.String()])
-	if l == NoLevel {
-		head = fmt.Sprintf("%s, %s: ", w.Hazards[string(h)], w.Eyes[eye.String()])
-	}
-	tail := ""
-	if more > 0 {
-		tail = fmt.Sprintf(" (+%d more)", more)
-	}
-	return head + clip(reason, LineMax-runes(head)-runes(tail)) + tail
+	var p page
+	return p.line(&c.Wording, h, l, eye, reason, more)
 }
 
-// gap is a gap worded by the catalogue, with name filled in.
-func (c *Catalogue) gap(kind GapKind, name string) Gap {
-	return Gap{Kind: kind, Text: strings.ReplaceAll(c.Wording.Gaps[string(kind)], "{name}", name)}
+// page is where the texts of one assessment are written, one after the other into the same memory.
+type page struct{ strings.Builder }
+
+// pageSize is what the texts of most assessments need, in bytes.
+const pageSize = 3072
+
+// say is the parts as one text.
+func (p *page) say(parts ...string) string {
+	from := p.Len()
+	for _, s := range parts {
+		p.WriteString(s)
+	}
+	return p.String()[from:]
+}
+
+// fill is a template with its places filled in: {name}, and what to put there, in pairs.
+func (p *page) fill(template string, pairs ...string) string {
+	from := p.Len()
+	p.put(template, pairs)
+	return p.String()[from:]
+}
+
+func (p *page) put(template string, pairs []string) {
+	for i := strings.IndexByte(template, '{'); i >= 0; i = strings.IndexByte(template, '{') {
+		name, value := "{", "{"
+		for k := 0; k < len(pairs); k += 2 {
+			if strings.HasPrefix(template[i:], pairs[k]) {
+				name, value = pairs[k], pairs[k+1]
+			}
+		}
+		p.WriteString(template[:i])
+		p.WriteString(value)
+		template = template[i+len(name):]
+	}
+	p.WriteString(template)
+}
+
+func (p *page) line(w *Wording, h Hazard, l Level, eye Eye, reason string, more int) string {
+	from := p.Len()
+	if l != NoLevel {
+		p.WriteString(w.Levels[l.String()])
+		p.WriteByte(' ')
+	}
+	p.WriteString(w.Hazards[string(h)])
+	p.WriteString(", ")
+	p.WriteString(w.Eyes[eye.String()])
+	p.WriteString(": ")
+	tail := ""
+	if more > 0 {
+		tail = " (+" + strconv.Itoa(more) + " more)"
+	}
+	p.WriteString(clip(reason, LineMax-runes(p.String()[from:])-runes(tail)))
+	p.WriteString(tail)
+	return p.String()[from:]
 }
 
 // reason says what stands, and since when or until when, for the line; rank orders reasons of one factor: current before
@@ -36,30 +79,28 @@ func (a *assessor) reason(f *Factor, e *Entry) (string, int) {
 	d := entryDate(e)
 	if e.Kind == Medication {
 		switch {
-		case !e.Ended && saysPast(e):
+		case !e.Ended && a.reading.past():
 			if d.Known() {
-				return f.Name + ", past use by its text, recorded " + d.Text + stillCounts(f), 2
+				return a.page.say(f.Name, ", past use by its text, recorded ", d.Text, stillCounts(f)), 2
 			}
-			return f.Name + ", past use by its text, date unknown" + stillCounts(f), 0
+			return a.page.say(f.Name, ", past use by its text, date unknown", stillCounts(f)), 0
 		case !e.Ended:
 			if d.Known() {
-				return f.Name + ", current", 4
+				return a.page.say(f.Name, ", current"), 4
 			}
-			return f.Name + ", current, date unknown", 3
+			return a.page.say(f.Name, ", current, date unknown"), 3
 		case e.End.Known():
-			return f.Name + ", stopped " + e.End.Text + stillCounts(f), 2
+			return a.page.say(f.Name, ", stopped ", e.End.Text, stillCounts(f)), 2
 		case d.Known():
-			return f.Name + ", last known " + d.Text + stillCounts(f), 1
+			return a.page.say(f.Name, ", last known ", d.Text, stillCounts(f)), 1
 		default:
-			return f.Name + ", stopped, date unknown" + stillCounts(f), 0
+			return a.page.say(f.Name, ", stopped, date unknown", stillCounts(f)), 0
 		}
 	}
-	switch {
-	case d.Known():
-		return f.Name + " (" + d.Text + ")", 1
-	default:
-		return f.Name + ", date unknown", 0
+	if d.Known() {
+		return a.page.say(f.Name, " (", d.Text, ")"), 1
 	}
+	return a.page.say(f.Name, ", date unknown"), 0
 }
 
 func stillCounts(f *Factor) string {
@@ -90,33 +131,8 @@ func dateSuffix(e *Entry) string {
 	return ""
 }
 
-// entryName is what an entry is called in a question.
-func entryName(e *Entry) string {
-	name, _ := drugName(e)
-	return name
-}
-
-// drugName is the name of an entry, and whether a person can read it as one.
-func drugName(e *Entry) (name string, readable bool) {
-	code := ""
-	for _, c := range e.Concepts {
-		if strings.TrimSpace(c.Text) != "" {
-			return clip(c.Text, 60), true
-		}
-		for _, k := range c.Codes {
-			if strings.TrimSpace(k.Display) != "" {
-				return clip(k.Display, 60), true
-			}
-			if code == "" && k.Code != "" {
-				code = clip("code "+k.Code, 60)
-			}
-		}
-	}
-	if code == "" {
-		code = "no name recorded"
-	}
-	return code, false
-}
+// nameMax is the greatest length, in characters, of what a text calls an entry.
+const nameMax = 60
 
 func statusWord(s string) string {
 	if s == "" {
@@ -184,15 +200,17 @@ func amountText(a Amount) string {
 	return a.Comparator + strconv.FormatFloat(a.Value, 'f', -1, 64) + " " + clip(unit, 12)
 }
 
-func runes(s string) int { return len([]rune(s)) }
+func runes(s string) int { return utf8.RuneCountInString(s) }
 
 // clip makes s one printable line of at most n characters, cut at a word where possible.
 func clip(s string, n int) string {
-	s = strings.Join(strings.FieldsFunc(s, func(r rune) bool { return unicode.IsSpace(r) || !unicode.IsPrint(r) }), " ")
-	r := []rune(s)
-	if len(r) <= n {
+	if !tidy(s) {
+		s = strings.Join(strings.FieldsFunc(s, func(r rune) bool { return unicode.IsSpace(r) || !unicode.IsPrint(r) }), " ")
+	}
+	if len(s) <= n || runes(s) <= n {
 		return s
 	}
+	r := []rune(s)
 	if n < 4 {
 		return string(r[:max(n, 0)])
 	}
@@ -201,4 +219,16 @@ func clip(s string, n int) string {
 		cut = cut[:i]
 	}
 	return strings.TrimRight(cut, " ,") + "..."
+}
+
+// tidy reports a text of printable characters with nothing but single spaces between them.
+func tidy(s string) bool {
+	last := ' '
+	for _, r := range s {
+		if r == ' ' && last == ' ' || r != ' ' && (unicode.IsSpace(r) || !unicode.IsPrint(r)) {
+			return false
+		}
+		last = r
+	}
+	return s == "" || last != ' '
 }
