@@ -19,6 +19,8 @@ type Settings struct {
 	Required [][]string
 	// PupilMaxAge is the age beyond which a dilated pupil is to be measured again; 0 means 180 days.
 	PupilMaxAge time.Duration
+	// Holidays are days on which nobody prepares anything, besides Saturday and Sunday: 2026-12-25, or 12-25 for every year.
+	Holidays []string
 }
 
 // DefaultRequired is what no assessment is complete without, unless a site says otherwise.
@@ -132,9 +134,10 @@ type upset struct {
 	when Date
 }
 
+// ask is a reason to ask, in the words of the record, or, where it has none, in the catalogue's.
 type ask struct {
 	question *Question
-	name     string
+	reason   string
 }
 
 var assessors = sync.Pool{New: func() any { return new(assessor) }}
@@ -225,7 +228,10 @@ func (a *assessor) read() {
 			continue
 		}
 		for _, q := range r.in(questions) {
-			name, _ := r.name()
+			name, readable := r.name()
+			if !readable {
+				name = strings.ReplaceAll(q.use.match.Substance, "-", " ")
+			}
 			a.asks = append(a.asks, ask{&a.cat.Questions[q.use.group], nameable(e, name)})
 		}
 		for _, c := range r.in(cautions) {
@@ -630,11 +636,29 @@ func compareEvidence(x, y Evidence) int {
 	return cmp.Or(cmp.Compare(y.Date, x.Date), cmp.Compare(x.Reference, y.Reference), cmp.Compare(x.Code, y.Code), cmp.Compare(x.Matched, y.Matched))
 }
 
+// reasonsMax is how many reasons to ask are named.
+const reasonsMax = 3
+
+func enumerate(names []string) string {
+	if len(names) > reasonsMax {
+		return strings.Join(names[:reasonsMax], ", ") + " and " + strconv.Itoa(len(names)-reasonsMax) + " more"
+	}
+	return strings.Join(names, ", ")
+}
+
 // questions asks for a drug that nobody recorded where another record is a reason to.
 func (a *assessor) questions() {
-	for _, k := range a.asks {
-		if !slices.ContainsFunc(k.question.Unless, func(id string) bool { return slices.Contains(a.standing, id) }) {
-			a.gap(GapAskMedication, a.page.fill(k.question.Text, "{reason}", k.name))
+	for i := range a.cat.Questions {
+		q := &a.cat.Questions[i]
+		var reasons []string
+		for _, k := range a.asks {
+			if k.question == q && !slices.Contains(reasons, k.reason) {
+				reasons = append(reasons, k.reason)
+			}
+		}
+		if len(reasons) > 0 && !slices.ContainsFunc(q.Unless, func(id string) bool { return slices.Contains(a.standing, id) }) {
+			slices.Sort(reasons)
+			a.gap(GapAskMedication, a.page.fill(q.Text, "{reason}", enumerate(reasons)))
 		}
 	}
 	pupil := slices.IndexFunc(a.cat.Factors, func(f *Factor) bool { return f.Measure != nil && f.Measure.Dilated })

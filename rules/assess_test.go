@@ -213,6 +213,17 @@ func TestQuestions(t *testing.T) {
 	require.Contains(t, fmt.Sprint(assess(rules.RightEye, prostate).Gaps), "ask whether one was EVER taken")
 	require.NotContains(t, fmt.Sprint(assess(rules.RightEye, prostate, entry(rules.Medication, "doxazosin")).Gaps), "EVER taken")
 	require.Contains(t, fmt.Sprint(assess(rules.RightEye, entry(rules.Condition, "ureteric stone")).Gaps), "EVER taken")
+
+	coded := func(kind rules.Kind, system, code string) rules.Entry {
+		return entry(kind, "", func(e *rules.Entry) { e.Concepts = []rules.Concept{{Codes: []rules.Code{{System: system, Code: code}}}} })
+	}
+	all := assess(rules.RightEye, coded(rules.Condition, "http://hl7.org/fhir/sid/icd-10-cm", "N40.1"), coded(rules.Medication, "http://www.whocc.no/atc", "G04BD08"),
+		entry(rules.Condition, "ureteric stone"), entry(rules.Condition, "nocturia"))
+	require.Contains(t, all.Gaps, rules.Gap{
+		Kind: rules.GapAskMedication,
+		Text: "bladder antimuscarinic, nocturia, prostate disease and 1 more on record but no alpha-blocker: ask whether one was EVER taken (prostate, bladder, kidney stone)",
+	}, "one question, its reasons in words also where the record has only codes")
+	require.NotContains(t, gapKinds(all), rules.GapUnknownDrug, "a drug that is a reason to ask is known")
 }
 
 func TestEyeGaps(t *testing.T) {
@@ -333,6 +344,11 @@ func TestDueDates(t *testing.T) {
 	require.Equal(t, "Mon 2026-03-16 09:00", at("2026-03-16 09:00", "2026-03-16 10:00")["prepare-pupil-expansion"], "never after the start")
 	require.Equal(t, "Fri 2026-03-27 16:00", at("2026-03-30 00:00", "2026-03-02 08:00")["prepare-pupil-expansion"], "midnight, after the clocks went forward")
 	op := operation(rules.RightEye)
+	op.Start = time.Date(2026, 12, 28, 9, 0, 0, 0, berlin) // a Monday
+	for free, want := range map[string]string{"12-25": "Thu 2026-12-24 16:00", "2026-12-25": "Thu 2026-12-24 16:00", "2025-12-25": "Fri 2026-12-25 16:00", "": "Fri 2026-12-25 16:00"} {
+		a := rules.Assess(cat, op, history(entry(rules.Medication, "tamsulosin")), now, rules.Settings{Zone: berlin, Holidays: []string{free}})
+		require.Equal(t, want, due(a)["prepare-pupil-expansion"], free)
+	}
 	op.Start = time.Time{}
 	a := rules.Assess(cat, op, history(entry(rules.Medication, "tamsulosin")), now, rules.Settings{})
 	require.True(t, a.Preparations[0].Due.IsZero(), "no date yet")

@@ -745,12 +745,12 @@ func (c *Catalogue) Cautioned(e *Entry) []*Caution {
 // system, is recognised. system is one of MedicationSystems.
 func (c *Catalogue) Unrecognised(e *Entry) (system string, yes bool) {
 	var r reading
-	r.read(&c.index, e, factors.alone())
+	r.read(&c.index, e, entryLists)
 	return r.unrecognised()
 }
 
 func (r *reading) unrecognised() (system string, yes bool) {
-	if r.entry.Kind != Medication || r.recognised || len(r.in(factors)) > 0 {
+	if r.entry.Kind != Medication || r.recognised || len(r.in(factors))+len(r.in(questions))+len(r.in(cautions)) > 0 {
 		return "", false
 	}
 	best := len(MedicationSystems) - 1

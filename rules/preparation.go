@@ -124,6 +124,21 @@ func (a *assessor) smallest(factor string) float64 {
 	return least
 }
 
+// freeMax is how many free days in a row are believed.
+const freeMax = 30
+
+// free reports a day on which nobody works.
+func (s *Settings) free(day time.Time) bool {
+	if w := day.Weekday(); w == time.Saturday || w == time.Sunday {
+		return true
+	}
+	date := ""
+	if len(s.Holidays) > 0 {
+		date = day.Format(time.DateOnly)
+	}
+	return slices.ContainsFunc(s.Holidays, func(h string) bool { return len(h) >= len("12-25") && strings.HasSuffix(date, h) })
+}
+
 // due is when the action is to be done: the rule's days before the operation, but never in the past (then at once, which
 // clamped reports) and never after the start. Without a start there is no due date.
 func (a *assessor) due(rule *PreparationRule) (due time.Time, clamped bool) {
@@ -135,16 +150,14 @@ func (a *assessor) due(rule *PreparationRule) (due time.Time, clamped bool) {
 	local := start.In(a.set.Zone)
 	due = now
 	if rule.Days > 0 {
-		back, weekday := 0, local.Weekday()
-		earlier := func() { back, weekday = back+1, (weekday+6)%7 }
+		year, month, day := local.Date()
+		due = time.Date(year, month, day, dueHour, 0, 0, 0, a.set.Zone)
 		for range rule.Days {
-			earlier()
-			for rule.Working && (weekday == time.Saturday || weekday == time.Sunday) {
-				earlier()
+			due = due.AddDate(0, 0, -1)
+			for i := 0; rule.Working && i < freeMax && a.set.free(due); i++ {
+				due = due.AddDate(0, 0, -1)
 			}
 		}
-		year, month, day := local.Date()
-		due = time.Date(year, month, day-back, dueHour, 0, 0, 0, a.set.Zone)
 	}
 	if !due.After(now) {
 		due, clamped = now, true

@@ -93,10 +93,11 @@ type Config struct {
 	FlagMinLevel string `key:"flag.min_level"`
 	TaskIntent   string `key:"task.intent"`
 
-	Timezone     string `key:"timezone"`
-	Concurrency  int    `key:"concurrency"`
-	CatalogueDir string `key:"catalogue.dir"`
-	Canonical    string `key:"canonical"`
+	Timezone     string   `key:"timezone"`
+	Holidays     []string `key:"holidays"`
+	Concurrency  int      `key:"concurrency"`
+	CatalogueDir string   `key:"catalogue.dir"`
+	Canonical    string   `key:"canonical"`
 
 	LogLevel  string `key:"log.level"`
 	LogFormat string `key:"log.format"`
@@ -411,6 +412,13 @@ func (c *Config) validate() (errs []error) {
 			errs = append(errs, c.fault("fhir.token_url", err.Error()))
 		}
 	}
+	for _, day := range c.Holidays {
+		_, err := time.Parse(time.DateOnly, day)
+		if _, yearly := time.Parse("2006-01-02", "2024-"+day); err != nil && yearly != nil {
+			errs = append(errs, c.fault("holidays", "wants days such as 2026-12-25, or 12-25 for every year"))
+			break
+		}
+	}
 	if _, err := time.LoadLocation(c.Timezone); err != nil {
 		errs = append(errs, c.fault("timezone", "no such time zone"))
 	}
@@ -505,7 +513,7 @@ func (c *Config) settings() rules.Settings {
 	if min.UnmarshalText([]byte(c.FlagMinLevel)) != nil {
 		min = rules.Moderate
 	}
-	s := rules.Settings{MinLevel: min, Zone: c.Zone()}
+	s := rules.Settings{MinLevel: min, Zone: c.Zone(), Holidays: c.Holidays}
 	for _, r := range c.HistoryRequired {
 		s.Required = append(s.Required, strings.Split(r, "|"))
 	}

@@ -23,6 +23,7 @@ func TestConfigFaultsAreOneLineWithKeyAndPlace(t *testing.T) {
 		"too frequent sweep":   {file: "sweep:\n  every: 1s\n", want: "FILE:2: sweep.every: wants at least 1m"},
 		"list for a value":     {file: "timezone: [a, b]\n", want: "FILE:1: timezone: wants one value, not a list"},
 		"no value":             {file: "mode:\n", want: "FILE:1: mode: has no value"},
+		"bad holiday":          {file: "holidays: [12-25, Christmas]\n", want: "FILE:1: holidays: wants days such as 2026-12-25, or 12-25 for every year"},
 		"bad zone":             {file: "timezone: Mars/Olympus\n", want: "FILE:1: timezone: no such time zone"},
 		"secret in the URL":    {file: "fhir: {url: 'https://me:secret@x/fhir'}\n", want: "FILE:1: fhir.url: wants an http or https address without user, password or query"},
 		"two kinds of token":   {file: "fhir: {token_file: a, client_id: b, key_file: c}\n", want: "FILE:1: fhir.token_file: a token from a file, or fhir.client_id with fhir.key_file, not both"},
