@@ -215,7 +215,9 @@ func TestQuestions(t *testing.T) {
 	require.Contains(t, fmt.Sprint(assess(rules.RightEye, entry(rules.Condition, "ureteric stone")).Gaps), "EVER taken")
 
 	coded := func(kind rules.Kind, system, code string) rules.Entry {
-		return entry(kind, "", func(e *rules.Entry) { e.Concepts = []rules.Concept{{Codes: []rules.Code{{System: system, Code: code}}}} })
+		return entry(kind, "", func(e *rules.Entry) {
+			e.Concepts = []rules.Concept{{Codes: []rules.Code{{System: system, Code: code}}}}
+		})
 	}
 	all := assess(rules.RightEye, coded(rules.Condition, "http://hl7.org/fhir/sid/icd-10-cm", "N40.1"), coded(rules.Medication, "http://www.whocc.no/atc", "G04BD08"),
 		entry(rules.Condition, "ureteric stone"), entry(rules.Condition, "nocturia"))
