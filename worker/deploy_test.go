@@ -71,7 +71,13 @@ func TestCredentialsReachTheConfiguration(t *testing.T) {
 		}
 		require.Equal(t, loaded, used)
 		if all {
-			require.Len(t, loaded, 6)
+			require.Len(t, loaded, 7)
+			const key = "PUPILRISK_FHIR_KEY_FILE=%d/fhir-client-key" // in the place of the token
+			require.Contains(t, environ, key)
+			environ = slices.DeleteFunc(environ, func(v string) bool { return v == key })
+			cfg, err := LoadConfig("", []string{key, "PUPILRISK_FHIR_URL=https://fhir.clinic.example/r4", "PUPILRISK_FHIR_CLIENT_ID=worker"})
+			require.NoError(t, err)
+			require.NoError(t, cfg.NeedFHIR())
 			environ = append(environ, "PUPILRISK_INTAKE_WEBHOOK_TLS_CERT_FILE=cert", "PUPILRISK_INTAKE_MLLP_TLS_CERT_FILE=cert", "PUPILRISK_FHIR_TLS_CERT_FILE=cert")
 		}
 		cfg, err := LoadConfig(filepath.Join("..", "deploy", "pupilrisk.example.yaml"), environ)
