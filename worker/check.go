@@ -26,7 +26,7 @@ func OpenStream(ctx context.Context, cfg Config) (*stream.Stream, error) {
 	c.Manage = &manage
 	if cfg.NATSURL == "" {
 		c.URL = "nats://" + cfg.NATSListen
-		c.StoreDir, c.Listen = "", ""
+		c.StoreDir, c.StoreKeyFile, c.Listen = "", "", ""
 		c.CertFile, c.KeyFile = "", ""
 		if cfg.NATSTokenFile == "" {
 			c.TokenFile = filepath.Join(cfg.NATSStoreDir, "token")

@@ -68,7 +68,10 @@ type Config struct {
 	NATSCertFile  string  `key:"nats.tls.cert_file"`
 	NATSKeyFile   string  `key:"nats.tls.key_file"`
 	NATSManage    OptBool `key:"nats.manage"`
+	NATSReplicas  int     `key:"nats.replicas"`
+	NATSInbox     string  `key:"nats.inbox_prefix"`
 	NATSStoreDir  string  `key:"nats.store_dir"`
+	NATSStoreKey  string  `key:"nats.store_key_file"`
 	NATSListen    string  `key:"nats.listen"`
 
 	HTTPAddr string `key:"http.addr"`
@@ -521,7 +524,7 @@ func (c *Config) settings() rules.Settings {
 }
 
 // secretKeys name files that hold secrets: their path is shown, never their content.
-var secretKeys = []string{"fhir.token_file", "fhir.key_file", "fhir.tls.key_file", "nats.creds_file", "nats.nkey_file", "nats.token_file", "nats.tls.key_file", "intake.webhook.secret_file", "intake.webhook.tls.key_file", "intake.mllp.tls.key_file"}
+var secretKeys = []string{"fhir.token_file", "fhir.key_file", "fhir.tls.key_file", "nats.creds_file", "nats.nkey_file", "nats.token_file", "nats.store_key_file", "nats.tls.key_file", "intake.webhook.secret_file", "intake.webhook.tls.key_file", "intake.mllp.tls.key_file"}
 
 // Effective prints every key with its value and where it was set, one per line.
 func (c *Config) Effective() []string {

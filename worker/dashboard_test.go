@@ -109,11 +109,8 @@ func TestDashboardAndAlertsOverTheDemo(t *testing.T) {
 	}
 	cat, err := fhirmap.LoadCatalogue(catalogue.FS)
 	require.NoError(t, err)
-	runtimeMetrics := func(reg prometheus.Registerer) {
-		reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-	}
 	atRest := prometheus.NewRegistry()
-	runtimeMetrics(atRest)
+	atRest.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	worker.NewMetrics(atRest, "test", cat.Version, worker.Live, cat)
 	var handler atomic.Pointer[http.Handler]
 	serve := func(h http.Handler) { handler.Store(&h) }
@@ -133,7 +130,6 @@ func TestDashboardAndAlertsOverTheDemo(t *testing.T) {
 	waiting, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	require.NoError(t, run.Handled(waiting))
-	runtimeMetrics(run.Gather.(prometheus.Registerer))
 	serve(run.Worker.Handler(run.Gather))
 	p.eventually(`sum(increase(pupilrisk_events_total[5m])) > 0 and sum(pupilrisk_stream_pending) == 0 and min(pupilrisk_heartbeat_timestamp_seconds) > 0`)
 

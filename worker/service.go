@@ -264,7 +264,7 @@ func streamConfig(cfg Config, log *slog.Logger) stream.Config {
 	c := stream.Config{
 		URL: cfg.NATSURL, CredsFile: cfg.NATSCreds, NKeyFile: cfg.NATSNKey, TokenFile: cfg.NATSTokenFile,
 		CAFile: cfg.NATSCAFile, CertFile: cfg.NATSCertFile, KeyFile: cfg.NATSKeyFile,
-		StoreDir: cfg.NATSStoreDir, Listen: cfg.NATSListen, AckWait: ackWait, Log: log,
+		StoreDir: cfg.NATSStoreDir, StoreKeyFile: cfg.NATSStoreKey, Listen: cfg.NATSListen, Replicas: cfg.NATSReplicas, InboxPrefix: cfg.NATSInbox, AckWait: ackWait, Log: log,
 	}
 	if cfg.NATSManage.Set {
 		c.Manage = &cfg.NATSManage.Value

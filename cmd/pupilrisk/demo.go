@@ -55,7 +55,7 @@ func runDemo(ctx context.Context, s surroundings, args []string) (err error) {
 	if err != nil || !*stay {
 		return err
 	}
-	fmt.Fprintf(s.out, "\nFHIR server  %s\nNATS server  %s (token in %s)\nCtrl-C ends the demo.\n", run.FHIRURL, run.NATSURL, run.Token)
+	fmt.Fprintf(s.out, "\nFHIR server  %s\nNATS server  %s (token in %s)\nmetrics      %s\nCtrl-C ends the demo.\n", run.FHIRURL, run.NATSURL, run.Token, run.MetricsURL)
 	<-ctx.Done()
 	return nil
 }

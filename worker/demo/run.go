@@ -5,11 +5,14 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
+	"net/http"
 	"os"
 	"sync"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
 
 	"pupilrisk/rules"
 	"pupilrisk/worker"
@@ -33,8 +36,10 @@ type Run struct {
 	FHIRURL string
 	NATSURL string
 	Token   string // file
-	Worker  *worker.Worker
-	Gather  prometheus.Gatherer
+	// MetricsURL is where the worker's metrics are; /healthz and /readyz are beside it.
+	MetricsURL string
+	Worker     *worker.Worker
+	Gather     prometheus.Gatherer
 
 	cfg     worker.Config
 	cat     *rules.Catalogue
@@ -89,6 +94,7 @@ func Start(ctx context.Context, cat *rules.Catalogue, version string, log *slog.
 	r.cfg.Mode, r.cfg.FHIRURL, r.cfg.Timezone = worker.Live, r.FHIRURL, zone.String()
 	reg := prometheus.NewRegistry()
 	r.Gather = reg
+	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	metrics := worker.NewMetrics(reg, version, cat.Version, r.cfg.Mode, cat)
 	if r.fhir, err = worker.OpenFHIR(r.cfg, version, log, metrics); err != nil {
 		return r, err
@@ -98,6 +104,14 @@ func Start(ctx context.Context, cat *rules.Catalogue, version string, log *slog.
 		Config: r.cfg, Version: version, Log: log, Catalogue: cat, FHIR: r.fhir, Stream: r.stream, Metrics: metrics, Now: now,
 	})
 	r.Worker.OnAssessment = r.keep
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		return r, fmt.Errorf("serve the demo's metrics: %w", err)
+	}
+	health := &http.Server{Handler: r.Worker.Handler(reg), ReadHeaderTimeout: 5 * time.Second}
+	go health.Serve(listener) //nolint:errcheck // ends with Shutdown
+	r.closers = append(r.closers, health.Shutdown)
+	r.MetricsURL = "http://" + listener.Addr().String() + "/metrics"
 	for _, e := range r.Clinic.Events {
 		if _, err := r.stream.Publish(ctx, e.Subject, e.Payload, e.MsgID); err != nil {
 			return r, fmt.Errorf("publish the demo's events: %w", err)

@@ -44,6 +44,8 @@ type Config struct {
 	// StoreDir is where the embedded server keeps its streams, its lock and its token. Events name patients: a
 	// directory made here has mode 0700.
 	StoreDir string
+	// StoreKeyFile holds the key that the embedded server's store is encrypted with; empty: it is not.
+	StoreKeyFile string
 	// Listen is the address that the embedded server takes publishers on: host:port, port 0 or -1 for a free one.
 	// Empty is 127.0.0.1:4222. Beyond loopback a token and a certificate are compulsory.
 	Listen string

@@ -16,8 +16,12 @@
 //	publish    $JS.API.STREAM.INFO.CLINIC, $JS.API.STREAM.INFO.CLINIC_DEADLETTER,
 //	           $JS.API.CONSUMER.INFO.CLINIC.>, $JS.API.CONSUMER.MSG.NEXT.CLINIC.>, $JS.ACK.CLINIC.>,
 //	           $JS.API.STREAM.MSG.GET.CLINIC (age of the oldest event), clinic.deadletter.>,
-//	           and for each bucket B: $JS.API.STREAM.INFO.KV_B, $JS.API.DIRECT.GET.KV_B.>, $KV.B.>
+//	           and for each bucket B: $JS.API.STREAM.INFO.KV_B, $JS.API.DIRECT.GET.KV_B.>, $KV.B.>; for one whose keys are
+//	           listed also $JS.API.CONSUMER.CREATE.KV_B.>, $JS.API.CONSUMER.DELETE.KV_B.>, $JS.FC.KV_B.>
 //	subscribe  <inbox prefix>.>
+//
+// A stream made with allow_direct is read by $JS.API.DIRECT.GET.<stream> as well; who creates buckets needs $JS.API.INFO.
+// deploy/nats/nats.conf grants just this, and a test there proves it.
 //
 // The dead-letter commands add $JS.API.STREAM.MSG.GET.CLINIC_DEADLETTER, $JS.API.STREAM.MSG.DELETE.CLINIC_DEADLETTER and
 // publishing to clinic.booking.> and clinic.history.>.

@@ -101,6 +101,10 @@ func (e *embedded) prepare(cfg *Config) error {
 		// Every acknowledged publish is on the disk; at a clinic's rate the price is not felt.
 		SyncAlways: true,
 	}
+	if e.opts.JetStreamKey, err = storeKey(cfg.StoreDir, cfg.StoreKeyFile); err != nil {
+		return err
+	}
+	e.opts.JetStreamCipher = server.ChaCha // of use only with a key
 	if cfg.CertFile == "" {
 		return nil
 	}
