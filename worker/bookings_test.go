@@ -220,7 +220,7 @@ func TestKeptBookingIsTheSameInAnyOrder(t *testing.T) {
 			}
 			all = append(all, said{b, uint64(i)})
 		}
-		var one, other kept
+		var one, other v2Booking
 		for _, s := range all {
 			one.hear(s.b, s.seq)
 		}
@@ -274,6 +274,8 @@ func TestHL7v2BookingOfAnUnknownPatient(t *testing.T) {
 	require.Equal(t, "wait", settle(w.handle(t.Context(), message, time.Minute), 1).outcome)
 	d := settle(w.handle(t.Context(), message, 2*bookingGrace), 1)
 	require.Equal(t, ReasonNoPatient, d.reason)
+	notAssessed, _, _ := w.outcomes.counts(clinicDay, 30*24*time.Hour)
+	require.Equal(t, 1, notAssessed)
 	again := c.worker()
 	for range 2 {
 		require.NoError(t, again.Sweep(t.Context()))
@@ -283,12 +285,23 @@ func TestHL7v2BookingOfAnUnknownPatient(t *testing.T) {
 	}
 	c.put(bobOfV2, bobTook, bobProcedure)
 	require.NoError(t, again.Sweep(t.Context()))
-	notAssessed, _, _ := again.outcomes.counts(clinicDay, 30*24*time.Hour)
+	notAssessed, _, _ = again.outcomes.counts(clinicDay, 30*24*time.Hour)
 	require.Zero(t, notAssessed)
 	require.Len(t, c.all("Flag", `"active"`), 1)
 	arrive(t, w, 1, string(message))
 	notAssessed, _, _ = w.outcomes.counts(clinicDay, 30*24*time.Hour)
 	require.Zero(t, notAssessed, "nor where the message comes again")
+}
+
+// The cancellation of a booking of nobody we know ends its being counted.
+func TestHL7v2CancellationForAnUnknownPatient(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	w := c.worker()
+	for i, message := range []string{v2("S12", 1, 9, v2Bob, v2Lens), v2("S15", 2, 9)} {
+		require.Error(t, w.handle(arrivedAs(t.Context(), uint64(i)), []byte(message), 2*bookingGrace))
+		notAssessed, _, _ := w.outcomes.counts(clinicDay, 30*24*time.Hour)
+		require.Equal(t, 1-i, notAssessed)
+	}
 }
 
 // A message whose patient the server knows under other identifiers only, about a booking that the server has: that one rules.
@@ -389,7 +402,7 @@ func TestLostAndForgottenBookings(t *testing.T) {
 	arrive(t, w, 1, v2("S12", 1, 9, v2Bob, v2Lens))
 	kv, err := w.keptBucket(t.Context())
 	require.NoError(t, err)
-	k, _, err := getKept[kept](t.Context(), kv, bookingKey("F-77"))
+	k, _, err := getKept[v2Booking](t.Context(), kv, bookingKey("F-77"))
 	require.NoError(t, err)
 	require.NoError(t, w.drop(t.Context(), kv, k))
 	before := c.written()
@@ -470,7 +483,7 @@ func TestKeptBookingAsAnAppointment(t *testing.T) {
 	require.NoError(t, err)
 	b, ok := m.Booking(hl7v2.Options{Zone: london, Service: DefaultConfig().V2Service})
 	require.True(t, ok)
-	var k kept
+	var k v2Booking
 	require.True(t, k.hear(b, 1))
 	a, err := k.appointment(fhirmap.Options{Zone: london})
 	require.NoError(t, err)
