@@ -512,6 +512,7 @@ func TestInteropHL7v2Clients(t *testing.T) {
 					peertest.SendHL7v2(t, client, w.cfg.MLLPAddr, v2("S12", 1, 9, v2Bob, v2Lens), v2("S99", 2, 9)))
 				c.settled()
 				require.Len(t, c.all("Flag", `"active"`), 1)
+				peertest.Validate(t, slices.Concat(c.store.All("Flag"), c.store.All("Task"), c.store.All("Provenance"))...)
 				require.Equal(t, []peertest.Acknowledged{{Code: "AA", Control: "C-3"}}, peertest.SendHL7v2(t, client, w.cfg.MLLPAddr, v2("S15", 3, 9)))
 				c.settled()
 				require.Empty(t, c.all("Flag", `"active"`))
