@@ -36,9 +36,9 @@ const (
 	searchesAtOnce = 50
 )
 
-// kept is what HL7 v2 messages say of one booking. Each element is as the newest message that spoke of it said: a message that leaves
+// v2Booking is what HL7 v2 messages say of one booking. Each element is as the newest message that spoke of it said: a message that leaves
 // a field empty says nothing of it (HL7 v2 chapter 2). So messages end in the same state in any order, any number of times.
-type kept struct {
+type v2Booking struct {
 	ID       string             `json:"id"` // the business identifier
 	Elements map[string]element `json:"elements"`
 	// Patients are references of the FHIR patients whom its messages name; none while the server knows nobody of them.
@@ -67,10 +67,10 @@ func (m moment) before(o moment) bool {
 }
 
 // hear takes in what a message says, and reports whether it says anything new.
-func (k *kept) hear(b hl7v2.Booking, seq uint64) (news bool) {
+func (k *v2Booking) hear(b hl7v2.Booking, seq uint64) (news bool) {
 	now := moment{b.At.UTC(), seq}
 	if k.Elements == nil {
-		*k = kept{ID: b.ID, Elements: map[string]element{}}
+		*k = v2Booking{ID: b.ID, Elements: map[string]element{}}
 	}
 	for name, value := range b.Elements {
 		if old, ok := k.Elements[name]; !ok || old.before(now) {
@@ -86,7 +86,7 @@ func (k *kept) hear(b hl7v2.Booking, seq uint64) (news bool) {
 }
 
 // appointment is the booking as if it had been read from the FHIR server, without an id.
-func (k *kept) appointment(o fhirmap.Options) (fhirmap.Appointment, error) {
+func (k *v2Booking) appointment(o fhirmap.Options) (fhirmap.Appointment, error) {
 	// A booking of which no message gave the status is one that a change came to before all else.
 	whole := map[string]any{"resourceType": "Appointment", "status": "booked"}
 	var services []jsontext.Value
@@ -120,7 +120,7 @@ func (k *kept) appointment(o fhirmap.Options) (fhirmap.Appointment, error) {
 }
 
 // people are the patients whom the newest message that named any names.
-func (k *kept) people() (out []hl7v2.Person) {
+func (k *v2Booking) people() (out []hl7v2.Person) {
 	_ = json.Unmarshal(k.Elements[hl7v2.People].Value, &out) // written by us; nobody, where none was named
 	return out
 }
@@ -232,9 +232,9 @@ func (w *Worker) hear(ctx context.Context, n nudge, byID map[string][]candidate)
 
 // remember takes a message about a booking into the bucket. found are the FHIR patients whom it names. concerned are those and whoever had
 // the booking before.
-func (w *Worker) remember(ctx context.Context, kv jetstream.KeyValue, b hl7v2.Booking, seq uint64, found []string) (k kept, concerned []string, err error) {
+func (w *Worker) remember(ctx context.Context, kv jetstream.KeyValue, b hl7v2.Booking, seq uint64, found []string) (k v2Booking, concerned []string, err error) {
 	said := moment{b.At.UTC(), seq}
-	k, err = mendKept(ctx, kv, bookingKey(b.ID), func(k *kept) (changed, empty bool) {
+	k, err = mendKept(ctx, kv, bookingKey(b.ID), func(k *v2Booking) (changed, empty bool) {
 		concerned = slices.Clone(k.Patients)
 		changed = k.hear(b, seq)
 		names := k.Elements[hl7v2.People].moment == said
@@ -251,7 +251,7 @@ func (w *Worker) remember(ctx context.Context, kv jetstream.KeyValue, b hl7v2.Bo
 }
 
 // index notes a booking with each of its patients.
-func (w *Worker) index(ctx context.Context, kv jetstream.KeyValue, k kept) error {
+func (w *Worker) index(ctx context.Context, kv jetstream.KeyValue, k v2Booking) error {
 	for _, p := range k.Patients {
 		if _, err := mendKept(ctx, kv, keptByKey(p), func(list *[]string) (changed, empty bool) {
 			if slices.Contains(*list, k.ID) {
@@ -268,7 +268,7 @@ func (w *Worker) index(ctx context.Context, kv jetstream.KeyValue, k kept) error
 }
 
 // keptOf are the bookings kept of some patients, among them those that have been given to others since.
-func (w *Worker) keptOf(ctx context.Context, patients []string) (out []kept, err error) {
+func (w *Worker) keptOf(ctx context.Context, patients []string) (out []v2Booking, err error) {
 	kv, err := w.keptBucket(ctx)
 	if err != nil || kv == nil {
 		return nil, err
@@ -287,7 +287,7 @@ func (w *Worker) keptOf(ctx context.Context, patients []string) (out []kept, err
 		ids = appendNew(ids, list)
 	}
 	for _, id := range ids {
-		k, revision, err := getKept[kept](ctx, kv, bookingKey(id))
+		k, revision, err := getKept[v2Booking](ctx, kv, bookingKey(id))
 		if err != nil {
 			return nil, err
 		}
@@ -299,7 +299,7 @@ func (w *Worker) keptOf(ctx context.Context, patients []string) (out []kept, err
 }
 
 // allKept reads every booking of the bucket.
-func allKept(ctx context.Context, kv jetstream.KeyValue) (out []kept, err error) {
+func allKept(ctx context.Context, kv jetstream.KeyValue) (out []v2Booking, err error) {
 	watch, err := kv.Watch(ctx, "booking.*", jetstream.IgnoreDeletes())
 	if err != nil {
 		return nil, fmt.Errorf("read the kept bookings: %w", err)
@@ -316,7 +316,7 @@ func allKept(ctx context.Context, kv jetstream.KeyValue) (out []kept, err error)
 			if e == nil {
 				return out, nil
 			}
-			var k kept
+			var k v2Booking
 			if err := json.Unmarshal(e.Value(), &k); err != nil {
 				return nil, errors.New("a kept booking cannot be read")
 			}
@@ -379,7 +379,7 @@ func (w *Worker) keptBookings(ctx context.Context, r *reading) error {
 	return nil
 }
 
-func heard(all []kept) map[string]moment {
+func heard(all []v2Booking) map[string]moment {
 	out := map[string]moment{}
 	for _, k := range all {
 		out[k.ID] = k.Newest
@@ -426,12 +426,12 @@ func (w *Worker) givenAway(ctx context.Context, r *reading, a fhirmap.Appointmen
 }
 
 // rule notes that the server's own Appointment rules.
-func (w *Worker) rule(ctx context.Context, k kept) error {
+func (w *Worker) rule(ctx context.Context, k v2Booking) error {
 	kv, err := w.keptBucket(ctx)
 	if err != nil || kv == nil {
 		return err
 	}
-	_, err = mendKept(ctx, kv, bookingKey(k.ID), func(now *kept) (changed, empty bool) {
+	_, err = mendKept(ctx, kv, bookingKey(k.ID), func(now *v2Booking) (changed, empty bool) {
 		changed = now.Newest == k.Newest && !now.Ruled // a newer message is judged by its own pass
 		now.Ruled = now.Ruled || changed
 		return changed, false
@@ -452,8 +452,7 @@ func (w *Worker) keptBooked(ctx context.Context, from, to time.Time) ([]nudge, e
 		w.forget(bookingsBucket)
 		return nil, err
 	}
-	w.outcomes.retain([]string{""}, "", nil)
-	var ahead []kept
+	var ahead []v2Booking
 	for _, k := range all {
 		a, err := k.appointment(w.recordOptions())
 		if err != nil {
@@ -465,11 +464,14 @@ func (w *Worker) keptBooked(ctx context.Context, from, to time.Time) ([]nudge, e
 		}
 		switch {
 		case w.now().After(over.Add(keptAfter)):
-			if err := w.drop(ctx, kv, k); err != nil {
-				return nil, err
-			}
-		case !k.Ruled && (a.Start.IsZero() || !a.Start.Before(from) && a.Start.Before(to)):
+			err = w.drop(ctx, kv, k)
+		case k.Ruled:
+			w.outcomes.forget("", k.ID)
+		case a.Start.IsZero() || !a.Start.Before(from) && a.Start.Before(to):
 			ahead = append(ahead, k)
+		}
+		if err != nil {
+			return nil, err
 		}
 	}
 	var out []nudge
@@ -484,7 +486,8 @@ func (w *Worker) keptBooked(ctx context.Context, from, to time.Time) ([]nudge, e
 }
 
 // drop forgets a booking.
-func (w *Worker) drop(ctx context.Context, kv jetstream.KeyValue, k kept) error {
+func (w *Worker) drop(ctx context.Context, kv jetstream.KeyValue, k v2Booking) error {
+	w.outcomes.forget("", k.ID)
 	for _, p := range k.Patients {
 		if _, err := mendKept(ctx, kv, keptByKey(p), func(list *[]string) (changed, empty bool) {
 			before := len(*list)
@@ -494,12 +497,12 @@ func (w *Worker) drop(ctx context.Context, kv jetstream.KeyValue, k kept) error 
 			return err
 		}
 	}
-	_, err := mendKept(ctx, kv, bookingKey(k.ID), func(now *kept) (changed, empty bool) { return now.Newest == k.Newest && now.ID != "", true })
+	_, err := mendKept(ctx, kv, bookingKey(k.ID), func(now *v2Booking) (changed, empty bool) { return now.Newest == k.Newest && now.ID != "", true })
 	return err
 }
 
 // whoseKept looks up whose some kept bookings are.
-func (w *Worker) whoseKept(ctx context.Context, kv jetstream.KeyValue, some []kept) ([]nudge, error) {
+func (w *Worker) whoseKept(ctx context.Context, kv jetstream.KeyValue, some []v2Booking) ([]nudge, error) {
 	var ids []string
 	for _, k := range some {
 		for _, p := range k.people() {
@@ -519,8 +522,9 @@ func (w *Worker) whoseKept(ctx context.Context, kv jetstream.KeyValue, some []ke
 			}
 			continue
 		}
+		w.outcomes.forget("", k.ID)
 		if !slices.Equal(found, k.Patients) {
-			if k, err = mendKept(ctx, kv, bookingKey(k.ID), func(now *kept) (changed, empty bool) {
+			if k, err = mendKept(ctx, kv, bookingKey(k.ID), func(now *v2Booking) (changed, empty bool) {
 				changed = now.Newest == k.Newest
 				if changed {
 					now.Patients = found
@@ -542,7 +546,7 @@ func (w *Worker) whoseKept(ctx context.Context, kv jetstream.KeyValue, some []ke
 
 // nobodys looks at a kept booking of whose patient the server knows nothing: it is the server's own, under another identifier of the
 // patient, or its operation is not assessed.
-func (w *Worker) nobodys(ctx context.Context, k kept) error {
+func (w *Worker) nobodys(ctx context.Context, k v2Booking) error {
 	a, err := k.appointment(w.recordOptions())
 	if err != nil {
 		return err
@@ -559,22 +563,28 @@ func (w *Worker) nobodys(ctx context.Context, k kept) error {
 		if answer.Err != nil {
 			return fmt.Errorf("search by identifier: %w", answer.Err)
 		}
-		if found, err := fhirmap.IDs("Appointment", answer.Body); err != nil || len(found) > 0 {
-			return err
+		found, err := fhirmap.IDs("Appointment", answer.Body)
+		if err != nil {
+			return fmt.Errorf("search by identifier: %w", err)
+		}
+		if len(found) > 0 {
+			w.outcomes.forget("", k.ID)
+			return nil
 		}
 	}
 	w.countUnassessed(k)
 	return nil
 }
 
-// countUnassessed counts a kept booking whose patient the server does not know as an operation that is not assessed.
-func (w *Worker) countUnassessed(k kept) {
+// countUnassessed counts a kept booking whose patient the server does not know as an operation that is not assessed, while it is ahead.
+func (w *Worker) countUnassessed(k v2Booking) {
 	a, err := k.appointment(w.recordOptions())
-	if err != nil || w.services.recognise(a.Concepts) != rules.IsOperation {
-		return
-	}
-	if ahead, _ := ahead(a.Status, a.Start, w.now()); ahead {
+	booked, _ := ahead(a.Status, a.Start, w.now())
+	what := w.services.recognise(a.Concepts)
+	if err == nil && booked && (what == rules.IsOperation || what != rules.IsNot && w.services.unrecognised) {
 		w.outcomes.fail("", k.ID, a.Start)
+	} else {
+		w.outcomes.forget("", k.ID)
 	}
 }
 

@@ -220,7 +220,7 @@ func TestKeptBookingIsTheSameInAnyOrder(t *testing.T) {
 			}
 			all = append(all, said{b, uint64(i)})
 		}
-		var one, other kept
+		var one, other v2Booking
 		for _, s := range all {
 			one.hear(s.b, s.seq)
 		}
@@ -257,7 +257,7 @@ func TestRecordRulesOnceItKnowsTheBooking(t *testing.T) {
 			require.Len(t, c.store.All("Task"), tasks)
 
 			require.NoError(t, c.store.Delete("Appointment/a1"))
-			arrive(t, w, 2, v2("S13", 2, 10))
+			arrive(t, w, 3, v2("S13", 2, 10)) // sent once more
 			require.NoError(t, w.Sweep(t.Context()))
 			require.Empty(t, c.all("Task", `"requested"`))
 			require.Empty(t, c.all("Flag", `"active"`))
@@ -274,6 +274,8 @@ func TestHL7v2BookingOfAnUnknownPatient(t *testing.T) {
 	require.Equal(t, "wait", settle(w.handle(t.Context(), message, time.Minute), 1).outcome)
 	d := settle(w.handle(t.Context(), message, 2*bookingGrace), 1)
 	require.Equal(t, ReasonNoPatient, d.reason)
+	notAssessed, _, _ := w.outcomes.counts(clinicDay, 30*24*time.Hour)
+	require.Equal(t, 1, notAssessed)
 	again := c.worker()
 	for range 2 {
 		require.NoError(t, again.Sweep(t.Context()))
@@ -283,9 +285,76 @@ func TestHL7v2BookingOfAnUnknownPatient(t *testing.T) {
 	}
 	c.put(bobOfV2, bobTook, bobProcedure)
 	require.NoError(t, again.Sweep(t.Context()))
-	notAssessed, _, _ := again.outcomes.counts(clinicDay, 30*24*time.Hour)
+	notAssessed, _, _ = again.outcomes.counts(clinicDay, 30*24*time.Hour)
 	require.Zero(t, notAssessed)
 	require.Len(t, c.all("Flag", `"active"`), 1)
+	arrive(t, w, 1, string(message))
+	notAssessed, _, _ = w.outcomes.counts(clinicDay, 30*24*time.Hour)
+	require.Zero(t, notAssessed, "nor where the message comes again")
+}
+
+// The cancellation of a booking of nobody we know ends its being counted.
+func TestHL7v2CancellationForAnUnknownPatient(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	w := c.worker()
+	for i, message := range []string{v2("S12", 1, 9, v2Bob, v2Lens), v2("S15", 2, 9)} {
+		require.Error(t, w.handle(arrivedAs(t.Context(), uint64(i)), []byte(message), 2*bookingGrace))
+		notAssessed, _, _ := w.outcomes.counts(clinicDay, 30*24*time.Hour)
+		require.Equal(t, 1-i, notAssessed)
+	}
+}
+
+// A message whose patient the server knows under other identifiers only, about a booking that the server has: that one rules.
+func TestHL7v2PatientUnderAnotherIdentifier(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bob, bobTook, bobProcedure, strings.Replace(booking("bob", "a1", "booked", "2026-03-12T09:00:00Z", "Cataract surgery, right eye"), `"id":"a1"`, `"id":"a1","identifier":[{"value":"F-77"}]`, 1))
+	w := c.worker()
+	arrive(t, w, 1, v2("S12", 1, 9, v2Bob, v2Lens))
+	require.Len(t, c.all("Flag", `"active"`), 1)
+	require.NoError(t, w.Sweep(t.Context()))
+	notAssessed, _, _ := w.outcomes.counts(clinicDay, 30*24*time.Hour)
+	require.Zero(t, notAssessed)
+}
+
+// A message that names a patient whom nobody knows ends nothing of the one who had the booking: whose it is, is not known.
+func TestHL7v2BookingGivenToNobodyWeKnow(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bobOfV2, bobTook, bobProcedure)
+	w := c.worker()
+	arrive(t, w, 1, v2("S12", 1, 9, v2Bob, v2Lens))
+	before := c.open()
+	err := w.handle(arrivedAs(t.Context(), 2), []byte(v2("S14", 2, 9, strings.Replace(v2Bob, "MRN-9", "MRN-0", 1))), 0)
+	require.Equal(t, "wait", settle(err, 1).outcome)
+	require.NoError(t, w.handle(t.Context(), []byte(`{"reference":"Patient/bob"}`), 0))
+	require.Equal(t, before, c.open())
+}
+
+// The end of one of two bookings of the same eye ends its own Tasks.
+func TestTwoKeptBookingsOfOneEye(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bobOfV2, bobTook, bobProcedure)
+	w := c.worker()
+	second := func(s string) string { return strings.NewReplacer("F-77", "F-78", "P-1", "P-2").Replace(s) }
+	arrive(t, w, 1, v2("S12", 1, 9, v2Bob, v2Lens))
+	before := c.open()
+	arrive(t, w, 2, second(v2("S12", 2, 23, v2Bob, v2Lens)))
+	require.NotEqual(t, before, c.open())
+	arrive(t, w, 3, second(v2("S17", 3, 23)))
+	require.Equal(t, before, c.open())
+}
+
+// Where the site's identifier proves that the server's Appointment is another patient's, that ends the booking of the first.
+func TestRecordGivesTheBookingToAnother(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bobOfV2, bobTook, bobProcedure, strings.NewReplacer("bob", "eve", "MRN-9", "MRN-8").Replace(bobOfV2))
+	w := c.worker()
+	w.cfg.OperationIdentifier = "urn:x"
+	arrive(t, w, 1, v2("S12", 1, 9, v2Bob, v2Lens))
+	require.Len(t, c.all("Flag", `"active"`), 1)
+	c.put(strings.Replace(booking("eve", "a1", "booked", "2026-03-12T09:00:00Z", "Cataract surgery, right eye"), `"id":"a1"`, `"id":"a1","identifier":[{"system":"urn:x","value":"F-77"}]`, 1))
+	require.NoError(t, w.Sweep(t.Context()))
+	require.Empty(t, c.all("Flag", `"active"`))
+	require.NotEmpty(t, c.all("Task", "operation-of-another"))
 }
 
 // A message that gives the booking to another patient ends what stood for the first.
@@ -333,7 +402,7 @@ func TestLostAndForgottenBookings(t *testing.T) {
 	arrive(t, w, 1, v2("S12", 1, 9, v2Bob, v2Lens))
 	kv, err := w.keptBucket(t.Context())
 	require.NoError(t, err)
-	k, _, err := getKept[kept](t.Context(), kv, bookingKey("F-77"))
+	k, _, err := getKept[v2Booking](t.Context(), kv, bookingKey("F-77"))
 	require.NoError(t, err)
 	require.NoError(t, w.drop(t.Context(), kv, k))
 	before := c.written()
@@ -414,7 +483,7 @@ func TestKeptBookingAsAnAppointment(t *testing.T) {
 	require.NoError(t, err)
 	b, ok := m.Booking(hl7v2.Options{Zone: london, Service: DefaultConfig().V2Service})
 	require.True(t, ok)
-	var k kept
+	var k v2Booking
 	require.True(t, k.hear(b, 1))
 	a, err := k.appointment(fhirmap.Options{Zone: london})
 	require.NoError(t, err)
@@ -443,6 +512,7 @@ func TestInteropHL7v2Clients(t *testing.T) {
 					peertest.SendHL7v2(t, client, w.cfg.MLLPAddr, v2("S12", 1, 9, v2Bob, v2Lens), v2("S99", 2, 9)))
 				c.settled()
 				require.Len(t, c.all("Flag", `"active"`), 1)
+				peertest.Validate(t, slices.Concat(c.store.All("Flag"), c.store.All("Task"), c.store.All("Provenance"))...)
 				require.Equal(t, []peertest.Acknowledged{{Code: "AA", Control: "C-3"}}, peertest.SendHL7v2(t, client, w.cfg.MLLPAddr, v2("S15", 3, 9)))
 				c.settled()
 				require.Empty(t, c.all("Flag", `"active"`))

@@ -9,6 +9,7 @@ import (
 	"crypto/x509"
 	"encoding/json"
 	"encoding/pem"
+	"io"
 	"net"
 	"net/http"
 	"os"
@@ -176,7 +177,7 @@ func TestDemoCommand(t *testing.T) {
 func TestServeProbeListAndEnd(t *testing.T) {
 	store := fhirstore.New(fhirstore.DefaultOptions())
 	for _, r := range []string{
-		`{"resourceType":"Patient","id":"p","name":[{"family":"Invented"}]}`,
+		`{"resourceType":"Patient","id":"p","identifier":[{"value":"MRN-9"}],"name":[{"family":"Invented"}]}`,
 		`{"resourceType":"MedicationStatement","id":"m","status":"stopped","subject":{"reference":"Patient/p"},"medicationCodeableConcept":{"text":"Tamsulosin"}}`,
 		`{"resourceType":"Appointment","id":"a","status":"booked","start":"` + time.Now().Add(48*time.Hour).UTC().Format(time.RFC3339) + `","end":"` + time.Now().Add(49*time.Hour).UTC().Format(time.RFC3339) + `","description":"Cataract surgery, left eye","participant":[{"actor":{"reference":"Patient/p"},"status":"accepted"}]}`,
 	} {
@@ -187,9 +188,10 @@ func TestServeProbeListAndEnd(t *testing.T) {
 	defer server.Close(context.Background())
 	environ := []string{
 		"PUPILRISK_FHIR_URL=" + server.URL(), "PUPILRISK_NATS_STORE_DIR=" + t.TempDir(), "PUPILRISK_MODE=live",
-		"PUPILRISK_NATS_LISTEN=" + freeAddr(t), "PUPILRISK_HTTP_ADDR=" + freeAddr(t),
+		"PUPILRISK_NATS_LISTEN=" + freeAddr(t), "PUPILRISK_HTTP_ADDR=" + freeAddr(t), "PUPILRISK_INTAKE_MLLP_ADDR=" + freeAddr(t),
 	}
 	addr := strings.TrimPrefix(environ[4], "PUPILRISK_HTTP_ADDR=")
+	door := strings.TrimPrefix(environ[5], "PUPILRISK_INTAKE_MLLP_ADDR=")
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan int, 1)
 	var log string
@@ -205,6 +207,19 @@ func TestServeProbeListAndEnd(t *testing.T) {
 	require.Equal(t, exitDone, code, text)
 	require.Contains(t, out, "EXPECT")
 	require.Contains(t, out, "LEFT")
+	require.NotContains(t, out, "RIGHT")
+
+	sender, err := net.Dial("tcp", door)
+	require.NoError(t, err)
+	defer sender.Close()
+	_, err = io.WriteString(sender, "\x0bMSH|^~\\&|S|E|P|E|"+time.Now().Format("20060102150405")+"||SIU^S12|C-1|P|2.5.1\rSCH||F-77|||||||||^^^"+time.Now().Add(72*time.Hour).UTC().Format("200601021504")+
+		"\rPID|1||MRN-9\rRGS|1\rAIS|1||^Cataract surgery, right eye\r\x1c\r")
+	require.NoError(t, err)
+	require.Eventually(t, func() bool { return len(store.All("Flag")) == 2 }, 20*time.Second, 20*time.Millisecond, "a booking that only HL7 v2 knows")
+	code, out, text = call(t, t.Context(), "", environ, "list", "--days", "5")
+	require.Equal(t, exitDone, code, text)
+	require.Contains(t, out, "RIGHT")
+	require.NotContains(t, out, "NOT on this list")
 	code, out, text = call(t, t.Context(), "", environ, "deadletter", "list")
 	require.Equal(t, exitDone, code, text)
 	require.Contains(t, out, "0 dead letters")
@@ -223,7 +238,10 @@ func TestServeProbeListAndEnd(t *testing.T) {
 	require.NotContains(t, body.String(), "Invented")
 	stop()
 	require.Equal(t, exitDone, <-ended, log)
-	for _, private := range []string{"Invented", "Patient/p", "Tamsulosin", "Appointment/a"} {
+	code, out, text = call(t, t.Context(), "", environ, "list", "--days", "5")
+	require.Equal(t, exitDone, code, text)
+	require.Contains(t, out, "bookings that only HL7 v2 knows are NOT on this list")
+	for _, private := range []string{"Invented", "Patient/p", "Tamsulosin", "Appointment/a", "F-77", "MRN-9"} {
 		require.NotContains(t, log, private, "logs hold nothing about a patient")
 	}
 }
