@@ -223,10 +223,10 @@ func (w *Worker) hear(ctx context.Context, n nudge, byID map[string][]candidate)
 		return nil, err
 	}
 	if len(k.Patients) == 0 {
-		w.countUnassessed(k)
+		w.countUnassessed(ctx, k)
 		return nil, nil
 	}
-	w.outcomes.forget("", k.ID)
+	w.known(ctx, unfinished{Operation: k.ID})
 	return concerned, nil
 }
 
@@ -452,7 +452,6 @@ func (w *Worker) keptBooked(ctx context.Context, from, to time.Time) ([]nudge, e
 		w.forget(bookingsBucket)
 		return nil, err
 	}
-	w.outcomes.retain([]string{""}, "", nil)
 	var ahead []kept
 	for _, k := range all {
 		a, err := k.appointment(w.recordOptions())
@@ -462,6 +461,9 @@ func (w *Worker) keptBooked(ctx context.Context, from, to time.Time) ([]nudge, e
 		over := a.Start
 		if over.IsZero() {
 			over = k.Newest.At
+		}
+		if k.Ruled || w.now().After(over.Add(overAfter)) {
+			w.known(ctx, unfinished{Operation: k.ID})
 		}
 		switch {
 		case w.now().After(over.Add(keptAfter)):
@@ -519,6 +521,7 @@ func (w *Worker) whoseKept(ctx context.Context, kv jetstream.KeyValue, some []ke
 			}
 			continue
 		}
+		w.known(ctx, unfinished{Operation: k.ID})
 		if !slices.Equal(found, k.Patients) {
 			if k, err = mendKept(ctx, kv, bookingKey(k.ID), func(now *kept) (changed, empty bool) {
 				changed = now.Newest == k.Newest
@@ -560,21 +563,22 @@ func (w *Worker) nobodys(ctx context.Context, k kept) error {
 			return fmt.Errorf("search by identifier: %w", answer.Err)
 		}
 		if found, err := fhirmap.IDs("Appointment", answer.Body); err != nil || len(found) > 0 {
+			w.known(ctx, unfinished{Operation: k.ID})
 			return err
 		}
 	}
-	w.countUnassessed(k)
+	w.countUnassessed(ctx, k)
 	return nil
 }
 
 // countUnassessed counts a kept booking whose patient the server does not know as an operation that is not assessed.
-func (w *Worker) countUnassessed(k kept) {
+func (w *Worker) countUnassessed(ctx context.Context, k kept) {
 	a, err := k.appointment(w.recordOptions())
 	if err != nil || w.services.recognise(a.Concepts) != rules.IsOperation {
 		return
 	}
 	if ahead, _ := ahead(a.Status, a.Start, w.now()); ahead {
-		w.outcomes.fail("", k.ID, a.Start)
+		w.fail(ctx, unfinished{Operation: k.ID, Start: a.Start})
 	}
 }
 

@@ -75,7 +75,7 @@ func TestBookingThatOnlyHL7v2Knows(t *testing.T) {
 	before := c.written()
 	c.run(func() { c.swept(again) }, again)
 	require.Equal(t, before, c.written(), "the sweep finds it where it was")
-	_, _, next := again.outcomes.counts(clinicDay, 30*24*time.Hour)
+	_, _, next := again.work.counts(clinicDay, 30*24*time.Hour)
 	require.Zero(t, next)
 	require.Len(t, again.outcomes.all, 1, "and counts it")
 
@@ -277,13 +277,13 @@ func TestHL7v2BookingOfAnUnknownPatient(t *testing.T) {
 	again := c.worker()
 	for range 2 {
 		require.NoError(t, again.Sweep(t.Context()))
-		notAssessed, _, next := again.outcomes.counts(clinicDay, 30*24*time.Hour)
+		notAssessed, _, next := again.work.counts(clinicDay, 30*24*time.Hour)
 		require.Equal(t, 1, notAssessed)
 		require.Equal(t, time.Date(2026, 3, 9, 9, 0, 0, 0, time.UTC), next)
 	}
 	c.put(bobOfV2, bobTook, bobProcedure)
 	require.NoError(t, again.Sweep(t.Context()))
-	notAssessed, _, _ := again.outcomes.counts(clinicDay, 30*24*time.Hour)
+	notAssessed, _, _ := again.work.counts(clinicDay, 30*24*time.Hour)
 	require.Zero(t, notAssessed)
 	require.Len(t, c.all("Flag", `"active"`), 1)
 }

@@ -16,7 +16,9 @@
 //	publish    $JS.API.STREAM.INFO.CLINIC, $JS.API.STREAM.INFO.CLINIC_DEADLETTER,
 //	           $JS.API.CONSUMER.INFO.CLINIC.>, $JS.API.CONSUMER.MSG.NEXT.CLINIC.>, $JS.ACK.CLINIC.>,
 //	           $JS.API.STREAM.MSG.GET.CLINIC (age of the oldest event), clinic.deadletter.>,
-//	           and for each bucket B: $JS.API.STREAM.INFO.KV_B, $JS.API.DIRECT.GET.KV_B.>, $KV.B.>
+//	           and for each bucket B: $JS.API.STREAM.INFO.KV_B, $JS.API.DIRECT.GET.KV_B.>, $KV.B.>;
+//	           for CLINIC_WORK, which is read as a whole, also $JS.API.CONSUMER.CREATE.KV_CLINIC_WORK.>,
+//	           $JS.API.CONSUMER.DELETE.KV_CLINIC_WORK.>, $JS.FC.>
 //	subscribe  <inbox prefix>.>
 //
 // The dead-letter commands add $JS.API.STREAM.MSG.GET.CLINIC_DEADLETTER, $JS.API.STREAM.MSG.DELETE.CLINIC_DEADLETTER and
