@@ -223,10 +223,10 @@ func (w *Worker) hear(ctx context.Context, n nudge, byID map[string][]candidate)
 		return nil, err
 	}
 	if len(k.Patients) == 0 {
-		w.countUnassessed(k)
+		w.countUnassessed(ctx, k)
 		return nil, nil
 	}
-	w.outcomes.forget("", k.ID)
+	w.known(ctx, unfinished{Operation: k.ID})
 	return concerned, nil
 }
 
@@ -462,12 +462,13 @@ func (w *Worker) keptBooked(ctx context.Context, from, to time.Time) ([]nudge, e
 		if over.IsZero() {
 			over = k.Newest.At
 		}
+		if k.Ruled || w.now().After(over.Add(overAfter)) {
+			w.known(ctx, unfinished{Operation: k.ID})
+		}
 		switch {
 		case w.now().After(over.Add(keptAfter)):
 			err = w.drop(ctx, kv, k)
-		case k.Ruled:
-			w.outcomes.forget("", k.ID)
-		case a.Start.IsZero() || !a.Start.Before(from) && a.Start.Before(to):
+		case !k.Ruled && (a.Start.IsZero() || !a.Start.Before(from) && a.Start.Before(to)):
 			ahead = append(ahead, k)
 		}
 		if err != nil {
@@ -487,7 +488,7 @@ func (w *Worker) keptBooked(ctx context.Context, from, to time.Time) ([]nudge, e
 
 // drop forgets a booking.
 func (w *Worker) drop(ctx context.Context, kv jetstream.KeyValue, k v2Booking) error {
-	w.outcomes.forget("", k.ID)
+	w.known(ctx, unfinished{Operation: k.ID})
 	for _, p := range k.Patients {
 		if _, err := mendKept(ctx, kv, keptByKey(p), func(list *[]string) (changed, empty bool) {
 			before := len(*list)
@@ -522,7 +523,7 @@ func (w *Worker) whoseKept(ctx context.Context, kv jetstream.KeyValue, some []v2
 			}
 			continue
 		}
-		w.outcomes.forget("", k.ID)
+		w.known(ctx, unfinished{Operation: k.ID})
 		if !slices.Equal(found, k.Patients) {
 			if k, err = mendKept(ctx, kv, bookingKey(k.ID), func(now *v2Booking) (changed, empty bool) {
 				changed = now.Newest == k.Newest
@@ -568,23 +569,23 @@ func (w *Worker) nobodys(ctx context.Context, k v2Booking) error {
 			return fmt.Errorf("search by identifier: %w", err)
 		}
 		if len(found) > 0 {
-			w.outcomes.forget("", k.ID)
+			w.known(ctx, unfinished{Operation: k.ID})
 			return nil
 		}
 	}
-	w.countUnassessed(k)
+	w.countUnassessed(ctx, k)
 	return nil
 }
 
 // countUnassessed counts a kept booking whose patient the server does not know as an operation that is not assessed, while it is ahead.
-func (w *Worker) countUnassessed(k v2Booking) {
+func (w *Worker) countUnassessed(ctx context.Context, k v2Booking) {
 	a, err := k.appointment(w.recordOptions())
 	booked, _ := ahead(a.Status, a.Start, w.now())
 	what := w.services.recognise(a.Concepts)
 	if err == nil && booked && (what == rules.IsOperation || what != rules.IsNot && w.services.unrecognised) {
-		w.outcomes.fail("", k.ID, a.Start)
+		w.fail(ctx, unfinished{Operation: k.ID, Start: a.Start})
 	} else {
-		w.outcomes.forget("", k.ID)
+		w.known(ctx, unfinished{Operation: k.ID})
 	}
 }
 

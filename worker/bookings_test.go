@@ -75,7 +75,7 @@ func TestBookingThatOnlyHL7v2Knows(t *testing.T) {
 	before := c.written()
 	c.run(func() { c.swept(again) }, again)
 	require.Equal(t, before, c.written(), "the sweep finds it where it was")
-	_, _, next := again.outcomes.counts(clinicDay, 30*24*time.Hour)
+	_, _, next := again.work.counts(clinicDay, 30*24*time.Hour)
 	require.Zero(t, next)
 	require.Len(t, again.outcomes.all, 1, "and counts it")
 
@@ -274,22 +274,22 @@ func TestHL7v2BookingOfAnUnknownPatient(t *testing.T) {
 	require.Equal(t, "wait", settle(w.handle(t.Context(), message, time.Minute), 1).outcome)
 	d := settle(w.handle(t.Context(), message, 2*bookingGrace), 1)
 	require.Equal(t, ReasonNoPatient, d.reason)
-	notAssessed, _, _ := w.outcomes.counts(clinicDay, 30*24*time.Hour)
+	notAssessed, _, _ := w.work.counts(clinicDay, 30*24*time.Hour)
 	require.Equal(t, 1, notAssessed)
 	again := c.worker()
 	for range 2 {
 		require.NoError(t, again.Sweep(t.Context()))
-		notAssessed, _, next := again.outcomes.counts(clinicDay, 30*24*time.Hour)
+		notAssessed, _, next := again.work.counts(clinicDay, 30*24*time.Hour)
 		require.Equal(t, 1, notAssessed)
 		require.Equal(t, time.Date(2026, 3, 9, 9, 0, 0, 0, time.UTC), next)
 	}
 	c.put(bobOfV2, bobTook, bobProcedure)
 	require.NoError(t, again.Sweep(t.Context()))
-	notAssessed, _, _ = again.outcomes.counts(clinicDay, 30*24*time.Hour)
+	notAssessed, _, _ = again.work.counts(clinicDay, 30*24*time.Hour)
 	require.Zero(t, notAssessed)
 	require.Len(t, c.all("Flag", `"active"`), 1)
 	arrive(t, w, 1, string(message))
-	notAssessed, _, _ = w.outcomes.counts(clinicDay, 30*24*time.Hour)
+	notAssessed, _, _ = w.work.counts(clinicDay, 30*24*time.Hour)
 	require.Zero(t, notAssessed, "nor where the message comes again")
 }
 
@@ -299,7 +299,7 @@ func TestHL7v2CancellationForAnUnknownPatient(t *testing.T) {
 	w := c.worker()
 	for i, message := range []string{v2("S12", 1, 9, v2Bob, v2Lens), v2("S15", 2, 9)} {
 		require.Error(t, w.handle(arrivedAs(t.Context(), uint64(i)), []byte(message), 2*bookingGrace))
-		notAssessed, _, _ := w.outcomes.counts(clinicDay, 30*24*time.Hour)
+		notAssessed, _, _ := w.work.counts(clinicDay, 30*24*time.Hour)
 		require.Equal(t, 1-i, notAssessed)
 	}
 }
@@ -312,7 +312,7 @@ func TestHL7v2PatientUnderAnotherIdentifier(t *testing.T) {
 	arrive(t, w, 1, v2("S12", 1, 9, v2Bob, v2Lens))
 	require.Len(t, c.all("Flag", `"active"`), 1)
 	require.NoError(t, w.Sweep(t.Context()))
-	notAssessed, _, _ := w.outcomes.counts(clinicDay, 30*24*time.Hour)
+	notAssessed, _, _ := w.work.counts(clinicDay, 30*24*time.Hour)
 	require.Zero(t, notAssessed)
 }
 

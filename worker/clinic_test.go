@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -33,6 +34,8 @@ type clinic struct {
 	mode    Mode
 	workers int
 	now     func() time.Time
+	// set, if not nil, changes the configuration of workers made after.
+	set func(*Config)
 }
 
 // newClinic starts the servers. Nothing works yet.
@@ -66,7 +69,10 @@ func (c *clinic) worker() *Worker {
 	c.workers++
 	cat := testCatalogue(c.t)
 	cfg := DefaultConfig()
-	cfg.Mode, cfg.FHIRURL, cfg.Concurrency = c.mode, c.url, 4
+	cfg.Mode, cfg.FHIRURL, cfg.Concurrency, cfg.HistoryGather = c.mode, c.url, 4, 0
+	if c.set != nil {
+		c.set(&cfg)
+	}
 	metrics := NewMetrics(prometheus.NewRegistry(), "test", cat.Version, c.mode, cat)
 	client, err := OpenFHIR(cfg, "test", nil, metrics)
 	require.NoError(c.t, err)
@@ -112,16 +118,19 @@ func (c *clinic) settled() {
 	}, 30*time.Second, 10*time.Millisecond)
 }
 
-// swept waits for the first sweep of each worker.
+// swept waits until a sweep has ended; of several workers one sweeps.
 func (c *clinic) swept(workers ...*Worker) {
 	c.t.Helper()
-	for _, w := range workers {
-		select {
-		case <-w.Swept():
-		case <-time.After(30 * time.Second):
-			c.t.Fatal("no sweep ended")
-		}
-	}
+	require.Eventually(c.t, func() bool {
+		return slices.ContainsFunc(workers, func(w *Worker) bool {
+			select {
+			case <-w.Swept():
+				return true
+			default:
+				return false
+			}
+		})
+	}, 60*time.Second, time.Millisecond, "no sweep ended")
 }
 
 // written are the Flags and Tasks that stand, without what a server adds.
@@ -304,13 +313,13 @@ func TestLostPageIsNeverNothingFound(t *testing.T) {
 	require.Empty(t, c.written())
 	require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, true, bookingGrace), "the last try")
 	require.NotEmpty(t, c.all("Task", "assess-by-hand"))
-	notAssessed, _, next := w.outcomes.counts(clinicDay, 30*24*time.Hour)
+	notAssessed, _, next := w.work.counts(clinicDay, 30*24*time.Hour)
 	require.Equal(t, 1, notAssessed)
 	require.Equal(t, time.Date(2026, 3, 9, 9, 0, 0, 0, time.UTC), next)
 
 	c.store.ClearFaults()
 	require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, false, bookingGrace))
-	notAssessed, _, _ = w.outcomes.counts(clinicDay, 30*24*time.Hour)
+	notAssessed, _, _ = w.work.counts(clinicDay, 30*24*time.Hour)
 	require.Zero(t, notAssessed)
 }
 

@@ -52,7 +52,8 @@ type Config struct {
 	FHIRBatch     string        `key:"fhir.batch"`
 	FHIRTimeout   time.Duration `key:"fhir.timeout"`
 
-	HistoryRequired []string `key:"history.required"`
+	HistoryRequired []string      `key:"history.required"`
+	HistoryGather   time.Duration `key:"history.gather"`
 
 	OperationCodes        []string `key:"operations.match.codes"`
 	OperationText         []string `key:"operations.match.text"`
@@ -92,6 +93,7 @@ type Config struct {
 
 	SweepHorizon time.Duration `key:"sweep.horizon"`
 	SweepEvery   time.Duration `key:"sweep.every"`
+	SweepEvening string        `key:"sweep.evening"`
 
 	FlagMinLevel string `key:"flag.min_level"`
 	TaskIntent   string `key:"task.intent"`
@@ -123,9 +125,9 @@ type OptBool struct{ Set, Value bool }
 func DefaultConfig() Config {
 	return Config{
 		Mode: Shadow, FHIRScope: LeastScopes, FHIRBatch: "auto", FHIRTimeout: 30 * time.Second,
-		HistoryRequired: []string{"Condition", "Procedure", "MedicationRequest|MedicationStatement"}, OperationUnrecognised: "ignore",
+		HistoryRequired: []string{"Condition", "Procedure", "MedicationRequest|MedicationStatement"}, HistoryGather: 30 * time.Second, OperationUnrecognised: "ignore",
 		NATSStoreDir: stateDir(), NATSListen: "127.0.0.1:4222", HTTPAddr: "127.0.0.1:9464", MLLPLimit: 4 << 20, V2Service: []string{"AIS-3", "AIS-11", "AIS-12"},
-		SweepHorizon: 90 * 24 * time.Hour, SweepEvery: 6 * time.Hour, FlagMinLevel: "moderate", TaskIntent: "proposal",
+		SweepHorizon: 90 * 24 * time.Hour, SweepEvery: 6 * time.Hour, SweepEvening: "18:00", FlagMinLevel: "moderate", TaskIntent: "proposal",
 		Timezone: "UTC", Concurrency: 4 * runtime.NumCPU(), Canonical: fhirmap.DefaultCanonical, LogLevel: "info", LogFormat: "json",
 	}
 }
@@ -197,7 +199,7 @@ func LoadConfig(file string, environ []string) (Config, error) {
 }
 
 // otherEnv are variables of ours that are no configuration keys.
-var otherEnv = []string{"PUPILRISK_CONFIG", "PUPILRISK_SHARED_DATA", "PUPILRISK_REQUIRE", "PUPILRISK_INTEROP"}
+var otherEnv = []string{"PUPILRISK_CONFIG", "PUPILRISK_SHARED_DATA", "PUPILRISK_REQUIRE", "PUPILRISK_INTEROP", "PUPILRISK_LOAD"}
 
 func envName(key string) string {
 	return EnvPrefix + strings.ToUpper(strings.NewReplacer(".", "_").Replace(key))
@@ -430,6 +432,9 @@ func (c *Config) validate() (errs []error) {
 	}
 	if c.SweepEvery < time.Minute {
 		errs = append(errs, c.fault("sweep.every", "wants at least 1m"))
+	}
+	if _, err := time.Parse("15:04", c.SweepEvening); err != nil && c.SweepEvening != "off" {
+		errs = append(errs, c.fault("sweep.evening", "wants a time of day such as 18:00, or off"))
 	}
 	if p, err := url.Parse(c.Canonical); err != nil || p.Scheme == "" || strings.HasSuffix(c.Canonical, "/") {
 		errs = append(errs, c.fault("canonical", "wants an absolute address without a slash at its end"))

@@ -21,6 +21,7 @@ func TestConfigFaultsAreOneLineWithKeyAndPlace(t *testing.T) {
 		"bad mode":             {file: "mode: on\n", want: `FILE:1: mode: "on" is none of shadow, live`},
 		"bad duration":         {file: "sweep:\n  horizon: ninety\n", want: "FILE:2: sweep.horizon: wants a duration such as 90d, 6h or 30s"},
 		"too frequent sweep":   {file: "sweep:\n  every: 1s\n", want: "FILE:2: sweep.every: wants at least 1m"},
+		"evening at no time":   {file: "sweep:\n  evening: 25:00\n", want: "FILE:2: sweep.evening: wants a time of day such as 18:00, or off"},
 		"list for a value":     {file: "timezone: [a, b]\n", want: "FILE:1: timezone: wants one value, not a list"},
 		"no value":             {file: "mode:\n", want: "FILE:1: mode: has no value"},
 		"bad holiday":          {file: "holidays: [12-25, Christmas]\n", want: "FILE:1: holidays: wants days such as 2026-12-25, or 12-25 for every year"},

@@ -28,11 +28,12 @@ const settleTimeout = 5 * time.Second
 type consumer func(context.Context) (jetstream.Consumer, error)
 
 // consume gives every message of one consumer a lane until ctx ends; then it hands back what it has not started and waits
-// for what is in flight.
+// for what is in flight. While the FHIR server is known to be down or throttles, nothing is pulled that could not be handled.
 func (w *Worker) consume(ctx context.Context, open consumer, source string, lanes chan struct{}, depth int) {
 	var inFlight sync.WaitGroup
 	defer inFlight.Wait()
 	for ctx.Err() == nil {
+		w.untilOpen(ctx)
 		c, err := open(ctx)
 		if err == nil {
 			err = w.pull(ctx, c, source, lanes, depth, &inFlight)
@@ -40,12 +41,18 @@ func (w *Worker) consume(ctx context.Context, open consumer, source string, lane
 		if ctx.Err() != nil {
 			return
 		}
+		if errors.Is(err, errHeld) {
+			continue
+		}
 		w.log.Warn("consuming interrupted, trying again", "source", source, "error", err)
 		pause(ctx, jitter(2*time.Second))
 	}
 }
 
-// pull takes messages from one consumer until it fails or ctx ends.
+// errHeld ends a pull because the FHIR server is down or throttles.
+var errHeld = errors.New("the FHIR server is down or throttles")
+
+// pull takes messages from one consumer until it fails, the FHIR server does, or ctx ends.
 func (w *Worker) pull(ctx context.Context, c jetstream.Consumer, source string, lanes chan struct{}, depth int, inFlight *sync.WaitGroup) error {
 	it, err := c.Messages(jetstream.PullMaxMessages(depth), jetstream.PullExpiry(30*time.Second), jetstream.PullHeartbeat(5*time.Second))
 	if err != nil {
@@ -56,25 +63,19 @@ func (w *Worker) pull(ctx context.Context, c jetstream.Consumer, source string, 
 	defer it.Stop()
 	for {
 		w.metrics.heartbeat.SetToCurrentTime()
-		w.untilOpen(ctx)
+		if _, held := w.fhir.Open(); held {
+			handBack(it)
+			return errHeld
+		}
 		select {
 		case lanes <- struct{}{}:
 		case <-ctx.Done():
-			// Drained: what was delivered and not begun goes back at once.
-			for {
-				m, err := it.Next()
-				if err != nil {
-					return nil
-				}
-				_ = m.Nak() // else it comes again after AckWait
-			}
+			handBack(it)
+			return nil
 		}
 		m, err := it.Next()
 		if err != nil {
 			<-lanes
-			if errors.Is(err, jetstream.ErrMsgIteratorClosed) {
-				return nil
-			}
 			if errors.Is(err, jetstream.ErrNoHeartbeat) {
 				w.log.Warn("no heartbeat from the stream", "source", source)
 				continue
@@ -95,9 +96,22 @@ func (w *Worker) pull(ctx context.Context, c jetstream.Consumer, source string, 
 	}
 }
 
-// untilOpen waits while the FHIR server is known to be down or throttling: nothing is pulled that could not be handled.
+// handBack ends a pull and gives what was delivered and not begun back at once.
+func handBack(it jetstream.MessagesContext) {
+	it.Drain()
+	for {
+		m, err := it.Next()
+		if err != nil {
+			return
+		}
+		_ = m.Nak() // else it comes again after AckWait
+	}
+}
+
+// untilOpen waits while the FHIR server is known to be down or throttling.
 func (w *Worker) untilOpen(ctx context.Context) {
 	for ctx.Err() == nil {
+		w.metrics.heartbeat.SetToCurrentTime()
 		until, held := w.fhir.Open()
 		w.metrics.breakerOpen.Set(boolGauge(held))
 		if !held {
@@ -126,26 +140,50 @@ func boolGauge(b bool) float64 {
 // event handles one message and settles it.
 func (w *Worker) event(ctx context.Context, m jetstream.Msg, source string) {
 	begun := time.Now()
-	ctx, cancel := context.WithTimeout(ctx, w.eventTimeout)
-	defer cancel()
+	if source == "booking" {
+		w.busy.Add(1)
+		defer w.busy.Add(-1)
+	}
 	meta, err := m.Metadata()
 	if err != nil {
 		w.log.Error("message without metadata", "error", err)
 		_ = m.Nak() // else it comes again after AckWait
 		return
 	}
-	if meta.NumDelivered > 1 {
+	expected := uint64(1)
+	if source == "history" {
+		if w.gather(m, meta) {
+			return
+		}
+		expected = 2
+	}
+	if meta.NumDelivered > expected {
 		w.metrics.redeliveries.Inc()
 	}
 	stopProgress := w.progress(ctx, m)
 	ctx = arrivedAs(ctx, meta.Sequence.Stream)
-	err = w.handle(ctx, m.Data(), w.now().Sub(meta.Timestamp))
-	d := settle(err, w.attempts.next(meta.Sequence.Stream, err))
+	handling, cancel := context.WithTimeout(ctx, w.eventTimeout)
+	defer cancel()
+	if age := w.now().Sub(meta.Timestamp); source == "history" {
+		err = w.change(handling, m.Data(), meta.Sequence.Stream, age)
+	} else {
+		err = w.handle(handling, m.Data(), age)
+	}
+	d := w.settle(err)
+	if d.outcome == "retry" {
+		d = settle(err, w.attempt(ctx, meta))
+	}
 	if d.outcome == "not-assessed" {
 		// Its operations are recorded as not assessed, and a timer and the sweep go on trying: the queue goes on.
 		err = errors.Join(err, w.giveUp(ctx, m.Data()))
+		if errors.Is(err, errNotRecorded) {
+			d = disposition{outcome: "retry", delay: backoff(maxAttempts)}
+		}
 	}
 	stopProgress()
+	if meta.NumDelivered > expected && (d.outcome == "done" || d.outcome == "not-assessed") {
+		w.removeWork(ctx, eventKey(meta)) // its count of attempts
+	}
 	w.finish(ctx, m, meta.Sequence.Stream, d, source, err)
 	w.metrics.events.WithLabelValues(source, d.outcome).Inc()
 	w.metrics.eventSeconds.WithLabelValues("whole").Observe(time.Since(begun).Seconds())
@@ -183,11 +221,9 @@ func (w *Worker) finish(ctx context.Context, m jetstream.Msg, seq uint64, d disp
 	switch d.outcome {
 	case "done", "not-assessed":
 		err = m.DoubleAck(ctx)
-		w.attempts.forget(seq)
 	case "dead-letter":
 		if err = w.stream.DeadLetter(ctx, m, string(d.reason)); err == nil {
 			w.metrics.deadLetters.WithLabelValues(string(d.reason)).Inc()
-			w.attempts.forget(seq)
 		} else {
 			err = errors.Join(err, m.NakWithDelay(backoff(1)))
 		}
@@ -227,7 +263,7 @@ func (w *Worker) handle(ctx context.Context, data []byte, age time.Duration) err
 func (w *Worker) follow(ctx context.Context, n nudge, age time.Duration) (err error) {
 	switch {
 	case n.sweep:
-		w.askSweep()
+		w.askSweep(ctx)
 		return nil
 	case len(n.bookingIDs)+len(n.patientIDs) > 0:
 		known, err := w.identified(ctx, n, age)
@@ -381,7 +417,7 @@ func appendNew(to, more []string) []string {
 }
 
 // giveUp makes one last pass in which lost pages become gaps, so that the operation stands as not assessed with a Task to
-// assess it by hand; and a timer tries it afresh while the operation is ahead.
+// assess it by hand; and it is tried afresh while the operation is ahead.
 func (w *Worker) giveUp(ctx context.Context, data []byte) error {
 	nudges, err := decodeEvent(data, w.recordOptions())
 	if err != nil {
@@ -389,63 +425,43 @@ func (w *Worker) giveUp(ctx context.Context, data []byte) error {
 	}
 	var errs []error
 	for _, n := range nudges {
-		errs = append(errs, w.giveUpOn(ctx, n))
+		_, err := w.giveUpOn(ctx, n, data)
+		errs = append(errs, err)
 	}
 	return errors.Join(errs...)
 }
 
-func (w *Worker) giveUpOn(ctx context.Context, n nudge) (err error) {
+// giveUpOn reports whether it is known whose record the nudge is about.
+func (w *Worker) giveUpOn(ctx context.Context, n nudge, event []byte) (resolved bool, err error) {
+	ctx, cancel := context.WithTimeout(ctx, w.eventTimeout)
+	defer cancel()
 	switch {
 	case n.sweep:
-		w.askSweep()
-		return nil
+		w.askSweep(ctx)
+		return true, nil
 	case len(n.bookingIDs)+len(n.patientIDs) > 0:
 		known, err := w.identified(ctx, n, bookingGrace)
 		if err != nil {
-			w.retryLater(n)
-			return err
+			return false, errors.Join(err, w.tryAgain(ctx, n, maxAttempts, event))
 		}
 		var errs []error
 		for _, k := range known {
-			errs = append(errs, w.giveUpOn(ctx, k))
+			_, err := w.giveUpOn(ctx, k, nil)
+			errs = append(errs, err)
 		}
-		return errors.Join(errs...)
+		return true, errors.Join(errs...)
 	case len(n.patients) == 0:
 		if n, err = w.whose(ctx, n, 0); err != nil {
-			w.retryLater(n)
-			return err
+			return false, errors.Join(err, w.tryAgain(ctx, n, maxAttempts, event))
 		}
 	}
 	err = w.passAll(ctx, n, true, 0)
 	if err != nil {
 		for _, p := range n.patients {
-			w.outcomes.fail(p, id(n.appointment), time.Time{})
+			w.fail(ctx, unfinished{Patient: p, Operation: id(n.appointment)})
 		}
 	}
-	w.retryLater(n)
-	return err
-}
-
-// attempts counts how often each event of the stream has failed by its own fault.
-type attempts struct {
-	mu    sync.Mutex
-	bySeq map[uint64]int
-}
-
-// next is the number of the attempt that ended in err. Waiting is none.
-func (a *attempts) next(seq uint64, err error) int {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	if err != nil && settle(err, 1).outcome != "wait" {
-		a.bySeq[seq]++
-	}
-	return a.bySeq[seq]
-}
-
-func (a *attempts) forget(seq uint64) {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	delete(a.bySeq, seq)
+	return true, errors.Join(err, w.tryAgain(ctx, n, maxAttempts, event))
 }
 
 // onceLog logs each message once: a degradation is news only the first time.

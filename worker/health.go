@@ -23,6 +23,8 @@ type health struct {
 	draining atomic.Bool
 	// fhir is the fault of the last look at the FHIR server, "" if it answered.
 	fhir atomic.Value
+	// bucket is the fault of the last look at the bucket that replicas share, "" if it stands.
+	bucket atomic.Value
 }
 
 // ready lists what is missing, by name; nothing missing means ready.
@@ -33,6 +35,9 @@ func (w *Worker) ready() []string {
 	}
 	if err := w.stream.Ready(); err != nil {
 		missing = append(missing, "stream: "+err.Error())
+	}
+	if fault, _ := w.health.bucket.Load().(string); fault != "" {
+		missing = append(missing, "stream: "+fault)
 	}
 	if fault, _ := w.health.fhir.Load().(string); fault != "" {
 		missing = append(missing, "fhir: "+fault)
@@ -83,7 +88,7 @@ func (w *Worker) Handler(reg prometheus.Gatherer) http.Handler {
 
 // look keeps readiness and the gauges current.
 func (w *Worker) look(ctx context.Context) {
-	t := time.NewTicker(lookEvery)
+	t := time.NewTicker(w.lookEvery)
 	defer t.Stop()
 	for {
 		w.lookOnce(ctx)
@@ -113,6 +118,11 @@ func (w *Worker) lookOnce(ctx context.Context) {
 		}
 	}
 	w.health.fhir.Store(fault)
+	fault = ""
+	if _, err := w.bucket(ctx, workBucket, workTTL); err != nil {
+		fault = err.Error()
+	}
+	w.health.bucket.Store(fault)
 	_, held := w.fhir.Open()
 	w.metrics.breakerOpen.Set(boolGauge(held))
 	if p, err := w.stream.Pending(ctx); err == nil {
@@ -124,11 +134,16 @@ func (w *Worker) lookOnce(ctx context.Context) {
 	w.gauges()
 }
 
-// gauges sets what the last results say about the operations ahead.
+// gauges sets what the last results of all replicas say about the operations ahead. Only the replica that sweeps does; the others
+// stand at 0, so that a sum over replicas is right and none shows old numbers.
 func (w *Worker) gauges() {
-	at := w.now()
+	at, sweeps := w.now(), w.sweeps.Load()
 	for within, d := range map[string]time.Duration{"48h": 48 * time.Hour, "horizon": w.cfg.SweepHorizon} {
-		notAssessed, incomplete, next := w.outcomes.counts(at, d)
+		var notAssessed, incomplete int
+		var next time.Time
+		if sweeps {
+			notAssessed, incomplete, next = w.work.counts(at, d)
+		}
 		w.metrics.notAssessed.WithLabelValues(within).Set(float64(notAssessed))
 		w.metrics.incomplete.WithLabelValues(within).Set(float64(incomplete))
 		if within == "horizon" {

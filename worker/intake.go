@@ -33,20 +33,19 @@ func (w *Worker) hook() (handler http.Handler, run func(context.Context)) {
 		_, err := w.stream.Publish(ctx, hookSubject, body, id)
 		return err
 	}
-	sweep := func(context.Context) { w.askSweep() }
 	gaps := webhook.NewGaps(webhook.GapsOptions{
 		Recover: func(ctx context.Context, subscription string, from, to int64) error {
 			w.once.log(w.log, slog.LevelWarn, "events of a subscription did not come; they are fetched or swept for")
 			err := MissedEvents(ctx, w.fhir, subscription, from, to, func(body []byte) error { return publish(ctx, "", body) })
 			if err != nil {
-				sweep(ctx) // it finds whatever the events were about
+				w.askSweep(ctx) // it finds whatever the events were about
 			}
 			return nil
 		},
 	})
 	receiver := webhook.New(webhook.Options{
 		Secret:  func() ([]byte, error) { return os.ReadFile(w.cfg.WebhookSecretFile) },
-		Publish: publish, Sweep: sweep, Gaps: gaps, FHIR: w.recordOptions(),
+		Publish: publish, Sweep: w.askSweep, Gaps: gaps, FHIR: w.recordOptions(),
 		Observe: func(outcome string) { w.metrics.webhook.WithLabelValues(outcome).Inc() },
 	})
 	return receiver, func(ctx context.Context) {

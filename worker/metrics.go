@@ -49,6 +49,8 @@ type Metrics struct {
 	withdrawalsStopped prometheus.Gauge
 	sweeps             *prometheus.CounterVec
 	lastSweep          prometheus.Gauge
+	sweepHolder        prometheus.Gauge
+	sweepThrough       prometheus.Gauge
 	capability         *prometheus.GaugeVec
 	tokenExpiry        prometheus.Gauge
 	certificateExpiry  *prometheus.GaugeVec
@@ -122,6 +124,8 @@ func NewMetrics(reg prometheus.Registerer, version, catalogue string, mode Mode,
 		conflicts:      counter("write_conflicts_total", "Writes refused because the record had changed; each is decided anew.").WithLabelValues(),
 		sweeps:         counter("sweeps_total", "Sweeps over the booked operations, by result.", "result"),
 		lastSweep:      one("last_sweep_timestamp_seconds", "When a sweep last ended well; 0 = never."),
+		sweepHolder:    one("sweep_holder", "1 on the replica that sweeps; only there are not_assessed and incomplete set."),
+		sweepThrough:   one("sweep_through_timestamp_seconds", "While a sweep is on: bookings that start before have been looked at; 0 = none is on."),
 		withheld:       counter("withdrawals_withheld_total", "Withdrawals of flags not made because there were too many in one sweep.").WithLabelValues(),
 
 		withdrawalsStopped: one("withdrawals_stopped", "1 while no flag is withdrawn because there were too many in one sweep."),

@@ -56,13 +56,36 @@ func (l *patientLocks) lock(patient string) (unlock func()) {
 // others are patients whom the nudge's booking concerns as well.
 func (w *Worker) pass(ctx context.Context, patient string, n nudge, lastTry bool) (others []string, err error) {
 	defer w.locks.lock(patient)()
+	others, err = w.passWithin(ctx, patient, n, lastTry, lightRecord)
+	if !errors.Is(err, errHeavy) {
+		return others, err
+	}
+	select {
+	case w.heavy <- struct{}{}:
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	defer func() { <-w.heavy }()
+	return w.passWithin(ctx, patient, n, lastTry, heavyRecord)
+}
+
+// A record is read within a budget, so that as many records at once as there are lanes cost a bounded memory. The few that need
+// more are begun anew, one at a time. What is beyond heavyRecord is a gap.
+const (
+	lightRecord = 8 << 20
+	heavyRecord = 512 << 20
+)
+
+var errHeavy = errors.New("a large record: it is read when no other such is")
+
+func (w *Worker) passWithin(ctx context.Context, patient string, n nudge, lastTry bool, bytes int64) (others []string, err error) {
 	release, err := w.lease(ctx, patient)
 	if err != nil {
 		return nil, err
 	}
 	defer release()
 	for range maxDecisions {
-		others, err = w.decide(ctx, patient, n, lastTry)
+		others, err = w.decide(ctx, patient, n, lastTry, bytes)
 		if fhirhttp.KindOf(err) != fhirhttp.Conflict && !errors.Is(err, errHeard) {
 			return others, err
 		}
@@ -72,9 +95,13 @@ func (w *Worker) pass(ctx context.Context, patient string, n nudge, lastTry bool
 }
 
 // decide is one turn of a pass.
-func (w *Worker) decide(ctx context.Context, patient string, n nudge, lastTry bool) (others []string, err error) {
+func (w *Worker) decide(ctx context.Context, patient string, n nudge, lastTry bool, bytes int64) (others []string, err error) {
 	begun := time.Now()
-	r, err := w.read(ctx, patient, n, lastTry)
+	reading, budget := fhirhttp.WithBudget(ctx, bytes)
+	r, err := w.read(reading, patient, n, lastTry)
+	if budget.Exceeded() && bytes < heavyRecord {
+		return nil, errHeavy
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -122,7 +149,7 @@ func (w *Worker) bring(ctx context.Context, r *reading) error {
 			return err
 		}
 	}
-	w.keep(r, situation, plan)
+	w.keep(ctx, r, situation, plan)
 	return w.report(ctx, r, situation.Assessments)
 }
 
@@ -175,8 +202,8 @@ func goneIn(h rules.History, byID map[string]bool) func(string) bool {
 	}
 }
 
-// keep remembers the results for the gauges, and counts what has changed.
-func (w *Worker) keep(r *reading, s fhirmap.Situation, plan fhirmap.Plan) {
+// keep remembers what is not assessed, and counts what has changed.
+func (w *Worker) keep(ctx context.Context, r *reading, s fhirmap.Situation, plan fhirmap.Plan) {
 	for _, d := range r.history.Dropped {
 		w.metrics.dropped.WithLabelValues(droppedType(d.Type), string(d.Reason)).Inc()
 	}
@@ -199,7 +226,8 @@ func (w *Worker) keep(r *reading, s fhirmap.Situation, plan fhirmap.Plan) {
 			w.OnAssessment(a)
 		}
 	}
-	w.outcomes.retain(r.chain, r.patient, s.Assessments)
+	w.outcomes.retain(r.chain, r.patient, s.Assessments, s.At)
+	w.keepUnfinished(ctx, r.chain, s.Assessments)
 	for _, write := range plan.Writes {
 		if write.Type == "Flag" && write.Change == fhirmap.Create {
 			w.observeLead(s)

@@ -9,8 +9,10 @@ import (
 	"net/http"
 	"os"
 	"sync"
+	"sync/atomic"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
@@ -53,7 +55,8 @@ type Worker struct {
 	locks      patientLocks
 	brake      brake
 	outcomes   *outcomes
-	attempts   attempts
+	work       *work
+	seen       seen
 	once       onceLog
 	health     health
 	deviceLock sync.Mutex
@@ -62,12 +65,18 @@ type Worker struct {
 	device     string
 
 	lanes, sweepLanes chan struct{}
-	retries           chan nudge
+	heavy             chan struct{} // the right to read a large record
 	swept             chan struct{}
 	sweepNow          <-chan struct{}
 	sweepAsked        chan struct{}
+	sweeps            atomic.Bool  // this replica is the one that sweeps
+	process           string       // names this process among the replicas
+	busy              atomic.Int64 // booking events being handled
+	sweepLease        time.Duration
 	ackWait           time.Duration
 	eventTimeout      time.Duration
+	workEvery         time.Duration
+	lookEvery         time.Duration
 }
 
 // Parts are what a Worker is made of.
@@ -90,9 +99,11 @@ func New(p Parts) *Worker {
 	w := &Worker{
 		cfg: p.Config, version: p.Version, log: p.Log, catalogue: p.Catalogue, settings: p.Config.settings(),
 		fhir: p.FHIR, stream: p.Stream, metrics: p.Metrics, now: p.Now,
-		locks: patientLocks{locks: map[string]*patientLock{}}, outcomes: newOutcomes(), attempts: attempts{bySeq: map[uint64]int{}}, buckets: map[string]jetstream.KeyValue{},
+		locks: patientLocks{locks: map[string]*patientLock{}}, outcomes: newOutcomes(), work: newWork(), seen: seen{by: map[string]uint64{}},
+		buckets: map[string]jetstream.KeyValue{}, process: uuid.NewString(),
 		lanes: make(chan struct{}, p.Config.Concurrency), sweepLanes: make(chan struct{}, max(1, p.Config.Concurrency/2)),
-		retries: make(chan nudge, 1024), swept: make(chan struct{}, 1), sweepNow: p.SweepNow, sweepAsked: make(chan struct{}, 1), ackWait: ackWait, eventTimeout: eventTimeout,
+		heavy: make(chan struct{}, 1), swept: make(chan struct{}, 1), sweepNow: p.SweepNow, sweepAsked: make(chan struct{}, 1),
+		ackWait: ackWait, eventTimeout: eventTimeout, workEvery: workEvery, lookEvery: lookEvery, sweepLease: sweepLease,
 	}
 	if w.log == nil {
 		w.log = slog.New(slog.DiscardHandler)

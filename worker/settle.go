@@ -83,6 +83,16 @@ func settle(err error, attempt int) disposition {
 	}
 }
 
+// settle is what becomes of a first attempt. While the FHIR server is held to be down its faults are nobody's attempts, whatever
+// they look like.
+func (w *Worker) settle(err error) disposition {
+	d := settle(err, 1)
+	if until, held := w.fhir.Open(); held && d.outcome == "retry" {
+		return disposition{outcome: "wait", delay: jitter(min(max(time.Until(until), time.Second), waitCap))}
+	}
+	return d
+}
+
 // backoff grows with the attempt and is jittered, so that what failed together does not come back together.
 func backoff(attempt int) time.Duration {
 	return jitter(min(retryFirst<<min(attempt-1, 16), retryCap))

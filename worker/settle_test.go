@@ -39,15 +39,6 @@ func TestBackoffGrowsAndIsBounded(t *testing.T) {
 	}
 }
 
-func TestWaitingIsNoAttempt(t *testing.T) {
-	a := attempts{bySeq: map[uint64]int{}}
-	require.Equal(t, 1, a.next(7, errors.New("x")))
-	require.Equal(t, 1, a.next(7, context.Canceled))
-	require.Equal(t, 2, a.next(7, errors.New("x")))
-	a.forget(7)
-	require.Equal(t, 1, a.next(7, errors.New("x")))
-}
-
 func TestAhead(t *testing.T) {
 	at := time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
 	soon, past := at.Add(time.Hour), at.Add(-25*time.Hour)

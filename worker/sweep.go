@@ -17,133 +17,303 @@ import (
 const (
 	// sweepBack is how far before now the sweep begins, so that operations that have ended are closed.
 	sweepBack = 48 * time.Hour
+	// sweepStep is how much of the horizon is looked at before the progress is noted.
+	sweepStep = 24 * time.Hour
 	// sweepRetry is the pause after a sweep that did not end well.
 	sweepRetry = time.Minute
+	// sweepPace is the least time from one patient of the sweep to the next.
+	sweepPace = 20 * time.Millisecond
 )
 
-// sweepLoop sweeps at the start and at every interval; a sweep that fails is tried again soon.
+// sweepLoop sweeps while this replica is the one that does.
 func (w *Worker) sweepLoop(ctx context.Context) {
-	whole := false
+	for ctx.Err() == nil {
+		h := w.takeSweep(ctx)
+		if h == nil {
+			return
+		}
+		held, let := context.WithCancel(ctx)
+		var renewing sync.WaitGroup
+		renewing.Go(func() { w.renewSweep(held, let, h) })
+		w.sweepWhile(held, h)
+		let()
+		renewing.Wait()
+		w.metrics.sweepThrough.Set(0)
+	}
+}
+
+// sweepWhile sweeps at once, at every interval, in the evening, and when asked to, until ctx ends. A sweep that fails is tried
+// again soon.
+func (w *Worker) sweepWhile(ctx context.Context, h *sweepHold) {
+	whole, looked := false, w.now()
 	for ctx.Err() == nil {
 		select {
 		case <-w.sweepNow: // this sweep is the one asked for
 		case <-w.sweepAsked:
 		default:
 		}
+		asked := w.askedRevision(ctx)
 		w.brake.begin(whole)
 		w.metrics.withdrawalsStopped.Set(boolGauge(w.brake.holds()))
-		err := w.Sweep(ctx)
-		whole = err == nil
+		resumed, err := w.sweepOn(ctx, h)
+		if ctx.Err() != nil {
+			return
+		}
+		whole = err == nil && !resumed
 		next := w.cfg.SweepEvery
 		switch {
-		case ctx.Err() != nil:
-			return
 		case err != nil:
-			w.metrics.sweeps.WithLabelValues("failed").Inc()
 			next = min(sweepRetry, next)
 			w.log.Warn("sweep incomplete, trying again", "in", next.String(), "error", err)
+		case resumed:
+			next = 0 // what the former holder did may be older than what changed since
 		default:
-			w.metrics.sweeps.WithLabelValues("done").Inc()
 			w.metrics.lastSweep.SetToCurrentTime()
 		}
+		w.metrics.sweeps.WithLabelValues(sweepResult(err)).Inc()
 		w.gauges()
-		select {
-		case w.swept <- struct{}{}:
-		default:
+		if !resumed {
+			select {
+			case w.swept <- struct{}{}:
+			default:
+			}
 		}
-		w.untilNextSweep(ctx, next)
+		looked = w.untilNextSweep(ctx, next, asked, looked)
 	}
 }
 
-// untilNextSweep waits for the interval, or for somebody who asks for a sweep out of turn.
-func (w *Worker) untilNextSweep(ctx context.Context, d time.Duration) {
+func sweepResult(err error) string {
+	if err != nil {
+		return "failed"
+	}
+	return "done"
+}
+
+// untilNextSweep waits for the interval, or for somebody who asks for a sweep out of turn. Meanwhile it sweeps tomorrow's list in
+// the evening. looked is when the clinic's clock was last looked at, so that no evening passes unseen, however the clock jumps.
+func (w *Worker) untilNextSweep(ctx context.Context, d time.Duration, asked uint64, looked time.Time) time.Time {
 	t := time.NewTimer(d)
 	defer t.Stop()
-	select {
-	case <-ctx.Done():
-	case <-t.C:
-	case <-w.sweepNow:
-	case <-w.sweepAsked:
+	tick := time.NewTicker(w.sweepLease / 3)
+	defer tick.Stop()
+	for {
+		now := w.now()
+		if evening := w.cfg.nextEvening(looked); !evening.IsZero() && !evening.After(now) {
+			err := w.sweepTomorrow(ctx, now)
+			if ctx.Err() != nil {
+				return looked
+			}
+			w.metrics.sweeps.WithLabelValues(sweepResult(err)).Inc()
+			if err != nil {
+				w.log.Warn("evening sweep incomplete; the next sweep is a whole one", "error", err)
+				return now
+			}
+		}
+		looked = now
+		select {
+		case <-ctx.Done():
+			return looked
+		case <-t.C:
+			return looked
+		case <-w.sweepNow:
+			return looked
+		case <-w.sweepAsked:
+			return looked
+		case <-tick.C:
+			if w.askedRevision(ctx) != asked {
+				return looked
+			}
+		}
 	}
 }
 
-// askSweep asks for a sweep, once however many ask.
-func (w *Worker) askSweep() {
-	select {
-	case w.sweepAsked <- struct{}{}:
-	default:
+// nextEvening is when the clinic's clock next shows the time of the evening sweep, after at; zero if there is none.
+func (c *Config) nextEvening(at time.Time) time.Time {
+	clock, err := time.Parse("15:04", c.SweepEvening)
+	if err != nil {
+		return time.Time{} // off
 	}
+	local := at.In(c.Zone())
+	for day := local.Day(); ; day++ {
+		if t := time.Date(local.Year(), local.Month(), day, clock.Hour(), clock.Minute(), 0, 0, c.Zone()); t.After(at) {
+			return t
+		}
+	}
+}
+
+// sweepTomorrow looks at the patients of tomorrow's list, by the clinic's clock.
+func (w *Worker) sweepTomorrow(ctx context.Context, at time.Time) error {
+	local := at.In(w.cfg.Zone())
+	day := func(n int) time.Time {
+		return time.Date(local.Year(), local.Month(), local.Day()+n, 0, 0, 0, 0, w.cfg.Zone())
+	}
+	w.log.Info("evening sweep begins")
+	s := sweep{Worker: w, seen: map[string]bool{}}
+	err := errors.Join(s.between(ctx, day(1), day(2)), s.kept(ctx, day(1), day(2)))
+	w.log.Info("evening sweep ends", "patients", len(s.seen), "failed", s.failed)
+	return err
+}
+
+// sweepOn goes on with the sweep that a former holder began, else begins one.
+func (w *Worker) sweepOn(ctx context.Context, h *sweepHold) (resumed bool, err error) {
+	from, resumed := h.begin(w.now(), w.cfg.SweepEvery)
+	err = w.sweepFrom(ctx, from, func(through time.Time) {
+		h.note(through)
+		w.metrics.sweepThrough.Set(timestamp(through))
+	})
+	if ctx.Err() == nil {
+		h.end() // one that failed is begun anew
+		w.metrics.sweepThrough.Set(0)
+	}
+	return resumed, err
 }
 
 // Sweep looks at every patient with an appointment from two days ago to the horizon, and at every patient with a Flag or open
-// Task of ours whatever became of the appointment, with no event at all. Each patient is the same pass as for an event.
+// Task of ours whatever became of the appointment, with no event at all. Each patient is the same pass as for an event. A
+// patient who cannot be assessed now is recorded and tried again, and makes no sweep fail; bookings that cannot be listed do.
 func (w *Worker) Sweep(ctx context.Context) error {
-	at := w.now()
-	nudges, err := w.booked(ctx, at.Add(-sweepBack), at.Add(w.cfg.SweepHorizon))
+	return w.sweepFrom(ctx, w.now().Add(-sweepBack), func(time.Time) {})
+}
+
+// sweepFrom sweeps what starts from a time on, and notes how far it has come.
+func (w *Worker) sweepFrom(ctx context.Context, from time.Time, note func(through time.Time)) error {
+	w.log.Info("sweep begins")
+	s := sweep{Worker: w, seen: map[string]bool{}}
+	var errs []error
+	end := w.now().Add(w.cfg.SweepHorizon)
+	for step := from; step.Before(end) && ctx.Err() == nil; step = step.Add(sweepStep) {
+		to := step.Add(sweepStep)
+		if to.After(end) {
+			to = end
+		}
+		if err := s.between(ctx, step, to); err != nil {
+			errs = append(errs, err) // the other days are swept all the same
+			continue
+		}
+		note(to)
+	}
+	if ctx.Err() == nil {
+		errs = append(errs, s.kept(ctx, w.now().Add(-sweepBack), end), s.own(ctx))
+	}
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	w.log.Info("sweep ends", "patients", len(s.seen), "failed", s.failed)
+	return errors.Join(errs...)
+}
+
+// sweep is one going over patients.
+type sweep struct {
+	*Worker
+	mu     sync.Mutex
+	seen   map[string]bool // patients
+	failed int
+}
+
+// between looks at every patient with an appointment that starts in [from, to).
+func (s *sweep) between(ctx context.Context, from, to time.Time) error {
+	patients, err := s.booked(ctx, from, to)
 	if err != nil {
 		return err
 	}
-	kept, unkept := w.keptBooked(ctx, at.Add(-sweepBack), at.Add(w.cfg.SweepHorizon))
-	seen := map[string]bool{}
+	s.each(ctx, patients)
+	return ctx.Err()
+}
+
+// kept looks at every patient with a booking that only HL7 v2 messages tell of, which starts in [from, to) or has no date.
+func (s *sweep) kept(ctx context.Context, from, to time.Time) error {
+	nudges, err := s.keptBooked(ctx, from, to)
+	var patients []bookedPatient
 	for _, n := range nudges {
-		seen[n.patients[0]] = true
-	}
-	for _, n := range kept {
-		if p := n.patients[0]; !seen[p] {
-			seen[p] = true
-			nudges = append(nudges, n)
+		for _, p := range n.patients {
+			patients = append(patients, bookedPatient{patient: p})
 		}
 	}
-	unread := w.standing(ctx, func(s fhirmap.Standing) {
-		if !seen[s.Subject] {
-			seen[s.Subject] = true
-			nudges = append(nudges, nudge{patients: []string{s.Subject}})
-		}
-	})
-	w.log.Info("sweep begins", "patients", len(nudges))
-	var mu sync.Mutex
-	var errs []error
+	s.each(ctx, patients)
+	return err
+}
+
+// own looks at every patient with an active Flag or open Task of ours.
+func (s *sweep) own(ctx context.Context) error {
+	var patients []bookedPatient
+	err := s.standing(ctx, func(x fhirmap.Standing) { patients = append(patients, bookedPatient{patient: x.Subject}) })
+	s.each(ctx, patients)
+	return err
+}
+
+// each looks at the patients not seen before, on lanes of the sweep's own, and waits for all. It goes slowly, and while the
+// bookings' lanes are all busy it waits: events have the first claim on the FHIR server.
+func (s *sweep) each(ctx context.Context, patients []bookedPatient) {
 	var inFlight sync.WaitGroup
-	for _, n := range nudges {
-		w.untilOpen(ctx)
+	defer inFlight.Wait()
+	for _, p := range patients {
+		if s.seen[p.patient] {
+			continue
+		}
+		s.seen[p.patient] = true
+		s.untilOpen(ctx)
+		s.yield(ctx)
 		select {
-		case w.sweepLanes <- struct{}{}:
+		case s.sweepLanes <- struct{}{}:
 		case <-ctx.Done():
 		}
 		if ctx.Err() != nil {
+			return
+		}
+		inFlight.Go(func() {
+			defer func() { <-s.sweepLanes }()
+			s.patient(ctx, p)
+		})
+	}
+}
+
+// yield waits while events need every lane, but not for ever.
+func (w *Worker) yield(ctx context.Context) {
+	pause(ctx, sweepPace)
+	for range 20 {
+		if w.busy.Load() < int64(cap(w.lanes)) || ctx.Err() != nil {
+			return
+		}
+		pause(ctx, 50*time.Millisecond)
+	}
+}
+
+// patient brings one patient to what the record says. What fails is tried again by the timer; what can never be done stands as
+// not assessed.
+func (s *sweep) patient(ctx context.Context, p bookedPatient) {
+	n := nudge{patients: []string{p.patient}}
+	var d disposition
+	var err error
+	for try := 1; try <= maxAttempts; try++ {
+		pass, cancel := context.WithTimeout(ctx, s.eventTimeout)
+		err = s.passAll(pass, n, false, bookingGrace)
+		cancel()
+		if d = s.settle(err); d.outcome != "wait" || ctx.Err() != nil {
 			break
 		}
-		inFlight.Add(1)
-		go func() {
-			defer inFlight.Done()
-			defer func() { <-w.sweepLanes }()
-			ctx, cancel := context.WithTimeout(ctx, w.eventTimeout)
-			defer cancel()
-			outcome := "done"
-			if err := w.passAll(ctx, n, false, bookingGrace); err != nil {
-				outcome = settle(err, 1).outcome
-				mu.Lock()
-				errs = append(errs, err)
-				mu.Unlock()
-				if outcome == "retry" {
-					w.retryLater(n)
-				}
-			}
-			w.metrics.events.WithLabelValues("sweep", outcome).Inc()
-		}()
+		pause(ctx, d.delay)
+		s.untilOpen(ctx)
 	}
-	inFlight.Wait()
-	if err := ctx.Err(); err != nil {
-		return err
+	if ctx.Err() != nil {
+		return // the next holder looks at the patient again
 	}
-	w.log.Info("sweep ends", "patients", len(nudges), "failed", len(errs))
-	if err := errors.Join(unread, unkept); err != nil {
-		return err
+	s.metrics.events.WithLabelValues("sweep", d.outcome).Inc()
+	if err == nil {
+		return
 	}
-	if len(errs) > 0 {
-		return fmt.Errorf("%d of %d patients: first: %w", len(errs), len(nudges), errs[0])
+	s.mu.Lock()
+	s.failed++
+	s.mu.Unlock()
+	s.log.Warn("patient not brought up to date by the sweep", "outcome", d.outcome, "error", err)
+	if d.outcome != "dead-letter" {
+		if err := s.tryAgain(ctx, n, 1, nil); err != nil {
+			s.log.Warn("left to the next sweep", "error", err)
+		}
+		return
 	}
-	return nil
+	for _, o := range p.operations {
+		s.fail(ctx, o)
+	}
 }
 
 // standing hands out our active Flags and open Tasks, whoever's. What it could not read is an error beside what it could: the
@@ -179,8 +349,14 @@ func (w *Worker) standing(ctx context.Context, each func(fhirmap.Standing)) erro
 	return err
 }
 
-// booked lists one nudge for each patient with an appointment that starts in [from, to).
-func (w *Worker) booked(ctx context.Context, from, to time.Time) ([]nudge, error) {
+// bookedPatient is a patient with an appointment, and the operations ahead among them.
+type bookedPatient struct {
+	patient    string
+	operations []unfinished
+}
+
+// booked lists each patient with an appointment that starts in [from, to), in the order of the first.
+func (w *Worker) booked(ctx context.Context, from, to time.Time) ([]bookedPatient, error) {
 	appointments, dropped, err := Appointments(ctx, w.fhir, w.recordOptions(), from, to)
 	if err != nil {
 		return nil, err
@@ -191,17 +367,24 @@ func (w *Worker) booked(ctx context.Context, from, to time.Time) ([]nudge, error
 	if len(dropped) > 0 {
 		w.log.Error("bookings that cannot be read; their operations are not assessed", "bookings", len(dropped))
 	}
-	seen := map[string]bool{}
-	var out []nudge
+	at := w.now()
+	place := map[string]int{}
+	var out []bookedPatient
 	for _, a := range appointments {
-		if len(a.Patients) == 0 && w.services.recognise(a.Concepts) == rules.IsOperation {
+		operation := w.services.recognise(a.Concepts) == rules.IsOperation
+		if len(a.Patients) == 0 && operation {
 			w.metrics.dropped.WithLabelValues("Appointment", string(rules.DropPatient)).Inc()
 			w.once.log(w.log, slog.LevelError, "a lens operation is booked for nobody whom this server names; if its references are absolute, fhir.base_aliases may lack an address")
 		}
 		for _, p := range a.Patients {
-			if !seen[p] {
-				seen[p] = true
-				out = append(out, nudge{patients: []string{p}})
+			i, ok := place[p]
+			if !ok {
+				i = len(out)
+				place[p] = i
+				out = append(out, bookedPatient{patient: p})
+			}
+			if isAhead, _ := ahead(a.Status, a.Start, at); operation && isAhead {
+				out[i].operations = append(out[i].operations, unfinished{Patient: p, Operation: a.ID, Start: a.Start})
 			}
 		}
 	}
@@ -235,53 +418,4 @@ func Appointments(ctx context.Context, c *fhirhttp.Client, o fhirmap.Options, fr
 		return nil, nil, fmt.Errorf("search the bookings: %w", err)
 	}
 	return out, dropped, nil
-}
-
-// retryLater looks at a patient again, whose record could not be read, until it can or the operation is over.
-func (w *Worker) retryLater(n nudge) {
-	select {
-	case w.retries <- n:
-	default: // the sweep will come to it
-	}
-}
-
-// retryLoop tries again, one at a time and ever more slowly, what was given up.
-func (w *Worker) retryLoop(ctx context.Context) {
-	type later struct {
-		nudge
-		tries int
-		at    time.Time
-	}
-	var waiting []later
-	tick := time.NewTicker(retryFirst)
-	defer tick.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case n := <-w.retries:
-			waiting = append(waiting, later{nudge: n, at: time.Now().Add(backoff(maxAttempts))})
-			continue
-		case <-tick.C:
-		}
-		var still []later
-		for _, l := range waiting {
-			if ctx.Err() != nil {
-				return
-			}
-			if time.Now().Before(l.at) {
-				still = append(still, l)
-				continue
-			}
-			err := w.follow(ctx, l.nudge, bookingGrace)
-			outcome := settle(err, 1).outcome
-			w.metrics.events.WithLabelValues("retry", outcome).Inc()
-			if (outcome == "retry" || outcome == "wait") && l.tries < maxAttempts {
-				l.tries++
-				l.at = time.Now().Add(backoff(maxAttempts + l.tries))
-				still = append(still, l)
-			}
-		}
-		waiting = still
-	}
 }

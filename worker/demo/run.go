@@ -92,6 +92,7 @@ func Start(ctx context.Context, cat *rules.Catalogue, version string, log *slog.
 
 	r.cfg = worker.DefaultConfig()
 	r.cfg.Mode, r.cfg.FHIRURL, r.cfg.Timezone = worker.Live, r.FHIRURL, zone.String()
+	r.cfg.HistoryGather = 0 // nobody waits half a minute for a demo
 	reg := prometheus.NewRegistry()
 	r.Gather = reg
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))

@@ -309,7 +309,7 @@ func (c *Client) batches(ctx context.Context, n int) (bool, error) {
 func (c *Client) withoutBatch(err error) bool {
 	e, ok := errors.AsType[*Error](err)
 	switch {
-	case !ok:
+	case !ok, errors.Is(err, ErrBudget):
 		return false
 	case errors.Is(err, ErrTooLarge), errors.Is(err, ErrEntries), e.Status == http.StatusForbidden:
 		return true

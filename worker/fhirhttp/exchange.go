@@ -68,6 +68,9 @@ func newHeader(cfg Config) header {
 // its errors, as a broken connection, tell that the server is not well. The reply is returned with an error too, where there was
 // an answer.
 func (c *Client) exchange(ctx context.Context, q request, accept func(reply) error) (reply, error) {
+	if b := budgetOf(ctx); b != nil && b.Exceeded() {
+		return reply{}, &Error{Operation: q.operation, kind: Refused, err: ErrBudget}
+	}
 	p, err := c.gate.enter(ctx, q.operation)
 	if err != nil {
 		return reply{}, err
@@ -186,33 +189,33 @@ func (c *Client) send(ctx context.Context, q request, token string) (reply, erro
 	}
 	defer res.Body.Close()
 	r := reply{status: res.StatusCode, header: res.Header}
-	r.body, err = c.readAll(res)
+	r.body, err = c.readAll(res.ContentLength, budgetOf(ctx).reader(res.Body))
 	switch {
 	case err == nil, r.status >= 300: // a failure is known by its status, even if its explanation is broken
 		return r, nil
-	case errors.Is(err, ErrTooLarge):
-		return r, &Error{Operation: q.operation, Status: r.status, kind: Refused, err: ErrTooLarge}
+	case errors.Is(err, ErrTooLarge), errors.Is(err, ErrBudget):
+		return r, &Error{Operation: q.operation, Status: r.status, kind: Refused, err: err}
 	}
 	e := transportError(q.operation, err)
 	e.Status = r.status
 	return r, e
 }
 
-// readAll reads the body to its end, at most Config.MaxBody bytes after decompression (which net/http does, on the fly). A body
+// readAll reads a body of n bytes (-1: not known) to its end, at most Config.MaxBody bytes after decompression (which net/http does, on the fly). A body
 // of known length gets one buffer of that size, but a large one only as it arrives: a length is easily claimed.
-func (c *Client) readAll(res *http.Response) ([]byte, error) {
+func (c *Client) readAll(n int64, body io.Reader) ([]byte, error) {
 	const trusted = 1 << 20
-	n, limit := res.ContentLength, c.cfg.MaxBody
+	limit := c.cfg.MaxBody
 	switch {
 	case n > limit:
 		return nil, ErrTooLarge
 	case n >= 0 && n <= trusted:
 		b := make([]byte, n)
-		if _, err := io.ReadFull(res.Body, b); err != nil {
+		if _, err := io.ReadFull(body, b); err != nil {
 			return nil, err
 		}
 		// Reading on to the end lets the connection be used again.
-		if m, err := io.Copy(io.Discard, io.LimitReader(res.Body, 1)); m > 0 || err != nil {
+		if m, err := io.Copy(io.Discard, io.LimitReader(body, 1)); m > 0 || err != nil {
 			return nil, ErrCutShort
 		}
 		return b, nil
@@ -221,7 +224,7 @@ func (c *Client) readAll(res *http.Response) ([]byte, error) {
 	if buffer == nil {
 		buffer = new(bytes.Buffer)
 	}
-	read, err := buffer.ReadFrom(io.LimitReader(res.Body, limit+1))
+	read, err := buffer.ReadFrom(io.LimitReader(body, limit+1))
 	switch {
 	case err != nil:
 		return nil, err

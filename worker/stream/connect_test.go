@@ -128,6 +128,7 @@ func TestPermissions(t *testing.T) {
 					"$JS.API.STREAM.INFO.CLINIC", "$JS.API.STREAM.INFO.CLINIC_DEADLETTER", "$JS.API.CONSUMER.INFO.CLINIC.>",
 					"$JS.API.CONSUMER.MSG.NEXT.CLINIC.>", "$JS.ACK.CLINIC.>", "$JS.API.STREAM.MSG.GET.CLINIC",
 					"clinic.deadletter.>", "$JS.API.STREAM.INFO.KV_B", "$JS.API.DIRECT.GET.KV_B.>", "$KV.B.>",
+					"$JS.API.CONSUMER.CREATE.KV_B.>", "$JS.API.CONSUMER.DELETE.KV_B.>", "$JS.FC.>",
 				}},
 				Subscribe: &server.SubjectPermission{Allow: []string{"_INBOX_worker.>"}},
 			}},
@@ -161,6 +162,11 @@ func TestPermissions(t *testing.T) {
 	require.NoError(t, err)
 	_, err = kv.Get(t.Context(), "k")
 	require.NoError(t, err)
+	watch, err := kv.WatchAll(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, "w", string((<-watch.Updates()).Value()))
+	require.Nil(t, <-watch.Updates())
+	require.NoError(t, watch.Stop())
 	require.NoError(t, kv.Delete(t.Context(), "k"))
 	require.Zero(t, seen.of(stream.EventPermission))
 

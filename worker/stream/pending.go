@@ -60,3 +60,12 @@ func (s *Stream) firstAfter(ctx context.Context, seq uint64, subjects string) (t
 	}
 	return m.Time, nil
 }
+
+// Last is the number of the newest event in the stream CLINIC, 0 if there was none.
+func (s *Stream) Last(ctx context.Context) (uint64, error) {
+	stands, err := s.js.Stream(ctx, Clinic)
+	if err != nil {
+		return 0, fmt.Errorf("stream %s: %w", Clinic, err)
+	}
+	return stands.CachedInfo().State.LastSeq, nil
+}
