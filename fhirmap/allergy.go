@@ -22,7 +22,7 @@ type allergyJSON struct {
 
 func (r *Record) allergy(x resource) error {
 	var a allergyJSON
-	if err := r.decodeStrict(x.raw, &a); err != nil {
+	if err := r.decode(x.value, &a); err != nil {
 		return err
 	}
 	if err := r.own(a.Patient); err != nil {

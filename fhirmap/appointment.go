@@ -71,9 +71,9 @@ type serviceRequestJSON struct {
 	ref string
 }
 
-func (r *Record) decodeAppointment(raw jsontext.Value) (appointmentJSON, error) {
+func (r *Record) decodeAppointment(v value) (appointmentJSON, error) {
 	var a appointmentJSON
-	if err := r.decodeStrict(raw, &a); err != nil {
+	if err := r.decode(v, &a); err != nil {
 		return a, err
 	}
 	if a.ResourceType != "Appointment" || a.ID != "" && !validID(a.ID) {
@@ -96,7 +96,7 @@ func (r *Record) decodeAppointment(raw jsontext.Value) (appointmentJSON, error) 
 
 // appointment keeps a booking of this patient. One of another patient is no fault: it is the same booking, given away.
 func (r *Record) appointment(x resource) error {
-	a, err := r.decodeAppointment(x.raw)
+	a, err := r.decodeAppointment(x.value)
 	if err != nil {
 		return err
 	}
@@ -107,7 +107,7 @@ func (r *Record) appointment(x resource) error {
 
 func (r *Record) serviceRequest(x resource) error {
 	var q serviceRequestJSON
-	if err := r.decodeStrict(x.raw, &q); err != nil {
+	if err := r.decode(x.value, &q); err != nil {
 		return err
 	}
 	if err := r.own(q.Subject); err != nil {
@@ -270,7 +270,11 @@ func service(all []rules.Concept) string {
 // DecodeAppointment reads one Appointment, as an event or a server gives it.
 func DecodeAppointment(body []byte, o Options) (Appointment, error) {
 	r := NewRecord("", o)
-	a, err := r.decodeAppointment(body)
+	v, err := new(doc).scan(body)
+	if err != nil {
+		return Appointment{}, dropError{rules.DropJSON}
+	}
+	a, err := r.decodeAppointment(v)
 	if err != nil {
 		return Appointment{}, err
 	}
@@ -285,7 +289,7 @@ func Appointments(body []byte, o Options) (out []Appointment, info BundleInfo, d
 		switch h := e.head(); {
 		case e.Resource == nil:
 		case h.ResourceType == "Appointment" || h.ResourceType == "":
-			r.take("Appointment", e.SearchMode, resource{headJSON: h, raw: e.Resource})
+			r.take("Appointment", e.SearchMode, resource{h, e.Resource, e.resource})
 		case h.ResourceType == "OperationOutcome" && incomplete(e.Resource):
 			r.drop("Appointment", rules.DropMissing, "") // the server says that it left bookings out
 		}

@@ -68,7 +68,7 @@ func problemStatus(clinical, verification conceptJSON) (verdict, string, error) 
 
 func (r *Record) condition(x resource) error {
 	var c conditionJSON
-	if err := r.decodeStrict(x.raw, &c); err != nil {
+	if err := r.decode(x.value, &c); err != nil {
 		return err
 	}
 	if err := r.own(c.Subject); err != nil {

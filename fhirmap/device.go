@@ -24,7 +24,7 @@ type deviceUseJSON struct {
 
 func (r *Record) deviceUse(x resource) error {
 	var d deviceUseJSON
-	if err := r.decodeStrict(x.raw, &d); err != nil {
+	if err := r.decode(x.value, &d); err != nil {
 		return err
 	}
 	if err := r.own(d.Subject); err != nil {

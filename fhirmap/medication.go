@@ -4,7 +4,6 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
 
 	"pupilrisk/rules"
@@ -51,27 +50,9 @@ type dosageJSON struct {
 // dosages is one dosage (MedicationAdministration) or a list of them (MedicationStatement).
 type dosages []dosageJSON
 
-// UnmarshalJSONFrom reads either form.
-func (d *dosages) UnmarshalJSONFrom(dec *jsontext.Decoder) error {
-	if dec.PeekKind() == '{' {
-		var one dosageJSON
-		if err := json.UnmarshalDecode(dec, &one); err != nil {
-			return err
-		}
-		*d = dosages{one}
-		return nil
-	}
-	var all []dosageJSON
-	if err := json.UnmarshalDecode(dec, &all); err != nil {
-		return err
-	}
-	*d = all
-	return nil
-}
-
 func (r *Record) medication(x resource) error {
 	var m medicationJSON
-	if err := r.decodeStrict(x.raw, &m); err != nil {
+	if err := r.decode(x.value, &m); err != nil {
 		return err
 	}
 	if err := r.own(m.Subject); err != nil {

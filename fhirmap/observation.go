@@ -44,7 +44,7 @@ type componentJSON struct {
 
 func (r *Record) observation(x resource) error {
 	var o observationJSON
-	if err := r.decodeStrict(x.raw, &o); err != nil {
+	if err := r.decode(x.value, &o); err != nil {
 		return err
 	}
 	if err := r.own(o.Subject); err != nil {

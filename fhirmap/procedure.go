@@ -33,7 +33,7 @@ type procedureJSON struct {
 
 func (r *Record) procedure(x resource) error {
 	var p procedureJSON
-	if err := r.decodeStrict(x.raw, &p); err != nil {
+	if err := r.decode(x.value, &p); err != nil {
 		return err
 	}
 	if err := r.own(p.Subject); err != nil {

@@ -107,12 +107,19 @@ func (r *Record) Mark(typ string, s rules.ReadState) {
 
 // AddPage reads one page of a search for a type; want "" takes any type, and Bundles inside the Bundle, as in the answer to
 // a batch. An error means that the page as a whole is lost.
-func (r *Record) AddPage(want string, body []byte) (Page, error) { return r.addPage(want, body, 0) }
+func (r *Record) AddPage(want string, body []byte) (Page, error) {
+	v, err := new(doc).scan(body)
+	if err != nil {
+		return Page{}, errPage
+	}
+	return r.addBundle(want, v, 0)
+}
 
-func (r *Record) addPage(want string, body []byte, level int) (Page, error) {
+// addBundle reads a Bundle at a level of Bundles in Bundles.
+func (r *Record) addBundle(want string, v value, level int) (Page, error) {
 	var entries []BundleEntry
 	var heads []headJSON
-	info, err := WalkBundle(body, r.o.Limits, func(e BundleEntry) error {
+	info, err := walkBundle(v, r.o.Limits, func(e BundleEntry) error {
 		h := e.head()
 		if e.FullURL != "" && h.ResourceType != "" && validID(h.ID) {
 			r.aliases[e.FullURL] = h.ResourceType + "/" + h.ID
@@ -140,7 +147,7 @@ func (r *Record) addPage(want string, body []byte, level int) (Page, error) {
 			if level == maxBundles {
 				return page, fmt.Errorf("%w: Bundles in Bundles", errPage)
 			}
-			inner, err := r.addPage("", e.Resource, level+1)
+			inner, err := r.addBundle("", e.resource, level+1)
 			if err != nil {
 				return page, err
 			}
@@ -152,7 +159,7 @@ func (r *Record) addPage(want string, body []byte, level int) (Page, error) {
 		if e.SearchMode == "match" || e.SearchMode == "" && (want == "" || typ == want || typ == "") {
 			page.Matches++
 		}
-		r.take(want, e.SearchMode, resource{headJSON: heads[i], raw: e.Resource})
+		r.take(want, e.SearchMode, resource{heads[i], e.Resource, e.resource})
 	}
 	return page, nil
 }
@@ -182,22 +189,28 @@ func incomplete(raw jsontext.Value) bool {
 
 // AddResource reads one resource that was read by its id.
 func (r *Record) AddResource(body []byte) error {
-	h := head(body)
-	if h.ResourceType == "" {
-		return errors.New("not a resource")
-	}
-	r.take("", "", resource{headJSON: h, raw: bytes.Clone(body)})
-	return nil
+	_, err := r.addResource(body)
+	return err
 }
 
 // AddEvidence puts in a record that was read by id because a Flag of ours rests on it and no search gave it. others reports
 // that it belongs to another patient now, which is proof that it is no evidence for this one.
 func (r *Record) AddEvidence(body []byte) (others bool, err error) {
+	reason, err := r.addResource(body)
+	return reason == rules.DropPatient, err
+}
+
+func (r *Record) addResource(body []byte) (rules.DropReason, error) {
 	h := head(body)
 	if h.ResourceType == "" {
-		return false, errors.New("not a resource")
+		return "", errors.New("not a resource")
 	}
-	return r.take("", "", resource{headJSON: h, raw: bytes.Clone(body)}) == rules.DropPatient, nil
+	body = bytes.Clone(body)
+	v, err := new(doc).scan(body)
+	if err != nil {
+		v = value{} // what its beginning says is dropped by name, like an entry that cannot be read
+	}
+	return r.take("", "", resource{h, body, v}), nil
 }
 
 // Read reports whether the record holds the resource, in whatever state.
@@ -206,7 +219,8 @@ func (r *Record) Read(reference string) bool { return r.seen[reference] }
 // resource is one resource as it came, with what its beginning says.
 type resource struct {
 	headJSON
-	raw jsontext.Value
+	raw   jsontext.Value
+	value value // the same, none where it is no JSON to its end
 }
 
 func (h headJSON) ref() string { return h.ResourceType + "/" + h.ID }
@@ -263,7 +277,20 @@ var (
 
 // head is the head of an entry's resource. One that has no id yet, as in a transaction, goes by the uuid of its fullUrl.
 func (e BundleEntry) head() headJSON {
-	h := head(e.Resource)
+	var h headJSON
+	if e.resource.kind() == '{' {
+		for m := range e.resource.all {
+			switch m.name() {
+			case "resourceType":
+				h.ResourceType = m.text()
+			case "id":
+				h.ID = m.text()
+			}
+			if h.ID != "" && h.ResourceType != "" {
+				break
+			}
+		}
+	}
 	if h.ID == "" {
 		h.ID, _ = strings.CutPrefix(e.FullURL, "urn:uuid:")
 	}
@@ -368,16 +395,21 @@ func (r *Record) keepRaw(x resource) error {
 // Raw are the resources of a type as they came: Flag, Task, Provenance.
 func (r *Record) Raw(typ string) []jsontext.Value { return r.raw[typ] }
 
-// decodeStrict decodes one resource: names case-sensitive, given once, UTF-8 valid, nesting bounded.
-func (r *Record) decodeStrict(raw jsontext.Value, into any) error {
-	// Fewer brackets than the limit cannot be nested deeper; counting them is far cheaper than following them.
-	if bytes.Count(raw, []byte{'{'})+bytes.Count(raw, []byte{'['}) > r.o.Limits.Depth && Nesting(raw) > r.o.Limits.Depth {
-		return dropError{rules.DropJSON}
-	}
-	if err := json.Unmarshal(raw, into); err != nil {
+// decode reads one resource strictly: names case-sensitive, given once, UTF-8 valid, nesting bounded.
+func (r *Record) decode(v value, into any) error {
+	if v.kind() == 0 || v.node().marks&faulty != 0 || int(v.node().depth) > r.o.Limits.Depth || !fill(v, into) {
 		return dropError{rules.DropJSON}
 	}
 	return nil
+}
+
+// decodeStrict is decode for what is kept raw.
+func (r *Record) decodeStrict(raw jsontext.Value, into any) error {
+	v, err := new(doc).scan(raw)
+	if err != nil {
+		return dropError{rules.DropJSON}
+	}
+	return r.decode(v, into)
 }
 
 // Nesting is the depth of a JSON value, for whoever has to refuse too deep a one before it is decoded.

@@ -1,0 +1,355 @@
+package fhirmap
+
+import (
+	"reflect"
+	"strconv"
+	"strings"
+	"sync"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+)
+
+// reader fills the small structs from a doc. It takes what a strict decoder would: an element of another kind than its field
+// is a fault of the whole entry, null is as good as absent, and what no field names may be of any form. What a field is
+// called is in its json tag; the types that make up nearly all of a record are filled by hand, the rest by reflection.
+type reader struct {
+	// wrong reports that something was of another kind than its field.
+	wrong bool
+}
+
+// fill fills *p, which is the zero value. It reports whether all of it was of the kind it has to be.
+func fill(v value, p any) bool {
+	var r reader
+	r.into(v, p)
+	return !r.wrong
+}
+
+// into fills *p, which is the zero value.
+func (r *reader) into(v value, p any) {
+	switch p := p.(type) {
+	case *string:
+		*p = r.text(v)
+	case *conceptJSON:
+		r.concept(v, p)
+	case *[]conceptJSON:
+		*p = list(r, v, (*reader).concept)
+	case *referenceJSON:
+		r.reference(v, p)
+	case **referenceJSON:
+		*p = optional(r, v, (*reader).reference)
+	case *[]referenceJSON:
+		*p = list(r, v, (*reader).reference)
+	case *metaJSON:
+		r.meta(v, p)
+	case *periodJSON:
+		r.period(v, p)
+	case *[]noteJSON:
+		*p = list(r, v, (*reader).note)
+	case *bodySiteJSON:
+		r.bodySite(v, p)
+	case *[]bodySiteJSON:
+		*p = list(r, v, (*reader).bodySite)
+	case *[]siteExtension:
+		*p = list(r, v, (*reader).siteExtension)
+	case *dosages:
+		r.dosages(v, p)
+	case *[]dosageJSON:
+		*p = list(r, v, (*reader).dosage)
+	case **quantityJSON:
+		*p = optional(r, v, (*reader).quantity)
+	case **conceptJSON:
+		*p = optional(r, v, (*reader).concept)
+	case *bool:
+		*p = r.boolean(v)
+	case **float64:
+		*p = optional(r, v, (*reader).number)
+	case *jsontext.Value:
+		*p = v.raw()
+	case *[]jsontext.Value:
+		*p = list(r, v, func(_ *reader, v value, raw *jsontext.Value) { *raw = v.raw() })
+	case json.Unmarshaler:
+		r.wrong = p.UnmarshalJSON(v.raw()) != nil || r.wrong
+	default:
+		r.any(v, reflect.ValueOf(p).Elem())
+	}
+}
+
+// is reports a value of the kind. null is none and no fault.
+func (r *reader) is(v value, kind byte) bool {
+	k := v.kind()
+	if k != kind && k != 'n' {
+		r.wrong = true
+	}
+	return k == kind
+}
+
+func (r *reader) text(v value) string {
+	if !r.is(v, '"') {
+		return ""
+	}
+	return v.text()
+}
+
+func (r *reader) boolean(v value) bool {
+	if v.kind() == 't' {
+		return true
+	}
+	r.is(v, 'f')
+	return false
+}
+
+func (r *reader) number(v value, f *float64) {
+	if !r.is(v, '0') {
+		return
+	}
+	var err error
+	if *f, err = strconv.ParseFloat(string(v.raw()), 64); err != nil {
+		r.wrong = true
+	}
+}
+
+func list[T any](r *reader, v value, one func(*reader, value, *T)) []T {
+	if !r.is(v, '[') {
+		return nil
+	}
+	out := make([]T, v.count())
+	i := 0
+	for e := range v.all {
+		one(r, e, &out[i])
+		i++
+	}
+	return out
+}
+
+func optional[T any](r *reader, v value, one func(*reader, value, *T)) *T {
+	if v.kind() == 'n' {
+		return nil
+	}
+	out := new(T)
+	one(r, v, out)
+	return out
+}
+
+func (r *reader) concept(v value, c *conceptJSON) {
+	if !r.is(v, '{') {
+		return
+	}
+	for m := range v.all {
+		r.ofConcept(m, c)
+	}
+}
+
+func (r *reader) ofConcept(m value, c *conceptJSON) {
+	switch m.name() {
+	case "coding":
+		c.Coding = list(r, m, (*reader).coding)
+	case "text":
+		c.Text = r.text(m)
+	}
+}
+
+func (r *reader) coding(v value, c *codingJSON) {
+	if !r.is(v, '{') {
+		return
+	}
+	for m := range v.all {
+		switch m.name() {
+		case "system":
+			c.System = r.text(m)
+		case "code":
+			c.Code = r.text(m)
+		case "display":
+			c.Display = r.text(m)
+		}
+	}
+}
+
+func (r *reader) reference(v value, ref *referenceJSON) {
+	if !r.is(v, '{') {
+		return
+	}
+	for m := range v.all {
+		switch m.name() {
+		case "reference":
+			ref.Reference = r.text(m)
+		case "type":
+			ref.Type = r.text(m)
+		case "identifier":
+			ref.Identifier = optional(r, m, (*reader).identifier)
+		case "display":
+			ref.Display = r.text(m)
+		}
+	}
+}
+
+func (r *reader) identifier(v value, id *identifierJSON) {
+	if !r.is(v, '{') {
+		return
+	}
+	for m := range v.all {
+		switch m.name() {
+		case "system":
+			id.System = r.text(m)
+		case "value":
+			id.Value = r.text(m)
+		case "type":
+			r.concept(m, &id.Type)
+		}
+	}
+}
+
+func (r *reader) meta(v value, meta *metaJSON) {
+	if !r.is(v, '{') {
+		return
+	}
+	for m := range v.all {
+		switch m.name() {
+		case "versionId":
+			meta.VersionID = r.text(m)
+		case "lastUpdated":
+			meta.LastUpdated = r.text(m)
+		case "security":
+			meta.Security = list(r, m, (*reader).coding)
+		}
+	}
+}
+
+func (r *reader) period(v value, p *periodJSON) {
+	if !r.is(v, '{') {
+		return
+	}
+	for m := range v.all {
+		switch m.name() {
+		case "start":
+			p.Start = r.text(m)
+		case "end":
+			p.End = r.text(m)
+		}
+	}
+}
+
+func (r *reader) note(v value, n *noteJSON) {
+	if !r.is(v, '{') {
+		return
+	}
+	for m := range v.all {
+		if m.name() == "text" {
+			n.Text = r.text(m)
+		}
+	}
+}
+
+func (r *reader) quantity(v value, q *quantityJSON) {
+	if !r.is(v, '{') {
+		return
+	}
+	for m := range v.all {
+		switch m.name() {
+		case "value":
+			q.Value = optional(r, m, (*reader).number)
+		case "comparator":
+			q.Comparator = r.text(m)
+		case "unit":
+			q.Unit = r.text(m)
+		case "system":
+			q.System = r.text(m)
+		case "code":
+			q.Code = r.text(m)
+		}
+	}
+}
+
+func (r *reader) bodySite(v value, b *bodySiteJSON) {
+	if !r.is(v, '{') {
+		return
+	}
+	for m := range v.all {
+		if m.name() == "extension" {
+			b.Extension = list(r, m, (*reader).siteExtension)
+			continue
+		}
+		r.ofConcept(m, &b.conceptJSON)
+	}
+}
+
+func (r *reader) siteExtension(v value, x *siteExtension) { r.any(v, reflect.ValueOf(x).Elem()) }
+
+func (r *reader) dosage(v value, d *dosageJSON) { r.any(v, reflect.ValueOf(d).Elem()) }
+
+// dosages is one dosage or a list of them.
+func (r *reader) dosages(v value, d *dosages) {
+	if v.kind() == '{' {
+		*d = make(dosages, 1)
+		r.dosage(v, &(*d)[0])
+		return
+	}
+	*d = list(r, v, (*reader).dosage)
+}
+
+// any fills a struct by its tags, or what is made of structs.
+func (r *reader) any(v value, into reflect.Value) {
+	switch into.Kind() {
+	case reflect.Pointer:
+		if v.kind() != 'n' {
+			into.Set(reflect.New(into.Type().Elem()))
+			r.into(v, into.Interface())
+		}
+	case reflect.Slice:
+		if !r.is(v, '[') {
+			return
+		}
+		into.Set(reflect.MakeSlice(into.Type(), v.count(), v.count()))
+		i := 0
+		for e := range v.all {
+			r.into(e, into.Index(i).Addr().Interface())
+			i++
+		}
+	case reflect.Struct:
+		if !r.is(v, '{') {
+			return
+		}
+		fields := fieldsOf(into.Type())
+		for m := range v.all {
+			if f := fields.find(m.name()); f != nil {
+				r.into(m, into.FieldByIndex(f.index).Addr().Interface())
+			}
+		}
+	default:
+		panic("no reader of " + into.Type().String())
+	}
+}
+
+// fields are those of a struct that have a name in JSON, with those of the structs embedded in it.
+type fields []field
+
+type field struct {
+	name  string
+	index []int
+}
+
+func (f fields) find(name string) *field {
+	for i := range f {
+		if f[i].name == name {
+			return &f[i]
+		}
+	}
+	return nil
+}
+
+var knownFields sync.Map // of reflect.Type
+
+func fieldsOf(t reflect.Type) fields {
+	if known, ok := knownFields.Load(t); ok {
+		return known.(fields)
+	}
+	var out fields
+	for _, f := range reflect.VisibleFields(t) {
+		if name, ok := f.Tag.Lookup("json"); ok {
+			name, _, _ = strings.Cut(name, ",")
+			out = append(out, field{name, f.Index})
+		}
+	}
+	knownFields.Store(t, out)
+	return out
+}
