@@ -4,9 +4,9 @@ import "pupilrisk/rules"
 
 type allergyJSON struct {
 	Meta               metaJSON      `json:"meta"`
-	ClinicalStatus     conceptJSON   `json:"clinicalStatus"`
-	VerificationStatus conceptJSON   `json:"verificationStatus"`
-	Code               conceptJSON   `json:"code"`
+	ClinicalStatus     rules.Concept `json:"clinicalStatus"`
+	VerificationStatus rules.Concept `json:"verificationStatus"`
+	Code               rules.Concept `json:"code"`
 	Patient            referenceJSON `json:"patient"`
 	OnsetDateTime      string        `json:"onsetDateTime"`
 	OnsetPeriod        periodJSON    `json:"onsetPeriod"`
@@ -14,9 +14,9 @@ type allergyJSON struct {
 	LastOccurrence     string        `json:"lastOccurrence"`
 	Note               []noteJSON    `json:"note"`
 	Reaction           []struct {
-		Substance     conceptJSON   `json:"substance"`
-		Manifestation []conceptJSON `json:"manifestation"`
-		Description   string        `json:"description"`
+		Substance     rules.Concept   `json:"substance"`
+		Manifestation []rules.Concept `json:"manifestation"`
+		Description   string          `json:"description"`
 	} `json:"reaction"`
 }
 

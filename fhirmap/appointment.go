@@ -34,11 +34,11 @@ type appointmentJSON struct {
 	Contained       []jsontext.Value `json:"contained"`
 	Identifier      []identifierJSON `json:"identifier"`
 	Status          string           `json:"status"`
-	ServiceCategory []conceptJSON    `json:"serviceCategory"`
-	ServiceType     []conceptJSON    `json:"serviceType"`
-	Specialty       []conceptJSON    `json:"specialty"`
-	AppointmentType conceptJSON      `json:"appointmentType"`
-	ReasonCode      []conceptJSON    `json:"reasonCode"`
+	ServiceCategory []rules.Concept  `json:"serviceCategory"`
+	ServiceType     []rules.Concept  `json:"serviceType"`
+	Specialty       []rules.Concept  `json:"specialty"`
+	AppointmentType rules.Concept    `json:"appointmentType"`
+	ReasonCode      []rules.Concept  `json:"reasonCode"`
 	ReasonReference []referenceJSON  `json:"reasonReference"`
 	Description     string           `json:"description"`
 	Comment         string           `json:"comment"`
@@ -58,13 +58,13 @@ type serviceRequestJSON struct {
 	Extension          []siteExtension  `json:"extension"`
 	Status             string           `json:"status"`
 	DoNotPerform       bool             `json:"doNotPerform"`
-	Code               conceptJSON      `json:"code"`
-	OrderDetail        []conceptJSON    `json:"orderDetail"`
+	Code               rules.Concept    `json:"code"`
+	OrderDetail        []rules.Concept  `json:"orderDetail"`
 	Subject            referenceJSON    `json:"subject"`
 	OccurrenceDateTime string           `json:"occurrenceDateTime"`
 	OccurrencePeriod   periodJSON       `json:"occurrencePeriod"`
 	BodySite           []bodySiteJSON   `json:"bodySite"`
-	ReasonCode         []conceptJSON    `json:"reasonCode"`
+	ReasonCode         []rules.Concept  `json:"reasonCode"`
 	ReasonReference    []referenceJSON  `json:"reasonReference"`
 	Note               []noteJSON       `json:"note"`
 
@@ -175,7 +175,7 @@ func (r *Record) booking(a *appointmentJSON) Appointment {
 	for _, c := range a.ReasonCode {
 		why.concept(c, nameText)
 	}
-	out.Concepts = concepts(slices.Concat(a.ServiceType, a.ReasonCode, []conceptJSON{a.AppointmentType}, a.ServiceCategory, a.Specialty)...)
+	out.Concepts = concepts(slices.Concat(a.ServiceType, a.ReasonCode, []rules.Concept{a.AppointmentType}, a.ServiceCategory, a.Specialty)...)
 	for _, text := range []string{a.Description, a.Comment} {
 		if text != "" {
 			out.Concepts = append(out.Concepts, rules.Concept{Text: notes(r.o.Limits.Text, text)})
@@ -194,7 +194,7 @@ func (r *Record) booking(a *appointmentJSON) Appointment {
 		if !ok || r.decodeStrict(raw, &q) != nil {
 			continue
 		}
-		out.Concepts = append(out.Concepts, concepts(slices.Concat([]conceptJSON{q.Code}, q.OrderDetail, q.ReasonCode)...)...)
+		out.Concepts = append(out.Concepts, concepts(slices.Concat([]rules.Concept{q.Code}, q.OrderDetail, q.ReasonCode)...)...)
 		s.merge(r.requestSide(&q))
 		for _, c := range q.ReasonCode {
 			why.concept(c, nameText)

@@ -1,6 +1,7 @@
 package fhirmap
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 
@@ -8,23 +9,12 @@ import (
 )
 
 // The small structs that records are read into. Only what is used is named: everything else in a resource may be of any
-// form without harm.
-
-type codingJSON struct {
-	System  string `json:"system"`
-	Code    string `json:"code"`
-	Display string `json:"display"`
-}
-
-type conceptJSON struct {
-	Coding []codingJSON `json:"coding"`
-	Text   string       `json:"text"`
-}
+// form without harm. A CodeableConcept is read into a rules.Concept as it is, without the codings that say nothing.
 
 type identifierJSON struct {
-	System string      `json:"system"`
-	Value  string      `json:"value"`
-	Type   conceptJSON `json:"type"`
+	System string        `json:"system"`
+	Value  string        `json:"value"`
+	Type   rules.Concept `json:"type"`
 }
 
 type referenceJSON struct {
@@ -46,7 +36,7 @@ type noteJSON struct {
 type metaJSON struct {
 	VersionID   string       `json:"versionId"`
 	LastUpdated string       `json:"lastUpdated"`
-	Security    []codingJSON `json:"security"`
+	Security    []rules.Code `json:"security"`
 }
 
 type quantityJSON struct {
@@ -57,27 +47,21 @@ type quantityJSON struct {
 	Code       string   `json:"code"`
 }
 
-// empty reports a concept that names nothing; it may still have a coding, with no more than an extension in it.
-func (c conceptJSON) empty() bool {
-	return strings.TrimSpace(c.Text) == "" && !slices.ContainsFunc(c.Coding, codingJSON.says)
-}
+// empty reports a concept that names nothing; it may still have held a coding with no more than an extension in it.
+func empty(c rules.Concept) bool { return c.Text == "" && len(c.Codes) == 0 }
 
-func (k codingJSON) says() bool { return k.Code != "" || k.Display != "" }
+// says reports a coding that is more than a system.
+func says(k rules.Code) bool { return k.Code != "" || k.Display != "" }
 
-func (c conceptJSON) concept() rules.Concept {
-	out := rules.Concept{Text: strings.TrimSpace(c.Text)}
-	for _, k := range c.Coding {
-		if k.says() {
-			out.Codes = append(out.Codes, rules.Code{System: k.System, Code: k.Code, Display: k.Display})
-		}
+// concepts are those that name something.
+func concepts(all ...rules.Concept) []rules.Concept {
+	if !slices.ContainsFunc(all, empty) {
+		return slices.Clip(all)
 	}
-	return out
-}
-
-func concepts(all ...conceptJSON) (out []rules.Concept) {
+	var out []rules.Concept
 	for _, c := range all {
-		if !c.empty() {
-			out = append(out, c.concept())
+		if !empty(c) {
+			out = append(out, c)
 		}
 	}
 	return out
@@ -94,20 +78,30 @@ func (r referenceJSON) named() (rules.Concept, bool) {
 // notes joins free texts, cut at the limit.
 func notes(limit int, all ...string) string {
 	var b strings.Builder
+	one := "" // mostly there is no more, and nothing to build
 	for _, s := range all {
 		s = strings.TrimSpace(s)
 		if s == "" {
 			continue
 		}
-		if b.Len() > 0 {
+		before := max(len(one), b.Len())
+		if before > 0 {
+			if b.Len() == 0 {
+				b.WriteString(one)
+			}
 			b.WriteString("\n")
+			before = b.Len()
 		}
-		if b.Len()+len(s) > limit {
-			s = strings.ToValidUTF8(s[:max(0, limit-b.Len())], "")
+		if before+len(s) > limit {
+			s = strings.ToValidUTF8(s[:max(0, limit-before)], "")
+		}
+		if before == 0 {
+			one = s
+			continue
 		}
 		b.WriteString(s)
 	}
-	return b.String()
+	return cmp.Or(b.String(), one)
 }
 
 func noteTexts(all []noteJSON) (out []string) {

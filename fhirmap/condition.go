@@ -12,9 +12,9 @@ type conditionJSON struct {
 	Meta               metaJSON         `json:"meta"`
 	Contained          []jsontext.Value `json:"contained"`
 	Extension          []siteExtension  `json:"extension"`
-	ClinicalStatus     conceptJSON      `json:"clinicalStatus"`
-	VerificationStatus conceptJSON      `json:"verificationStatus"`
-	Code               conceptJSON      `json:"code"`
+	ClinicalStatus     rules.Concept    `json:"clinicalStatus"`
+	VerificationStatus rules.Concept    `json:"verificationStatus"`
+	Code               rules.Concept    `json:"code"`
 	BodySite           []bodySiteJSON   `json:"bodySite"`
 	Subject            referenceJSON    `json:"subject"`
 	OnsetDateTime      string           `json:"onsetDateTime"`
@@ -25,19 +25,19 @@ type conditionJSON struct {
 	AbatementAge       *quantityJSON    `json:"abatementAge"`
 	RecordedDate       string           `json:"recordedDate"`
 	Stage              []struct {
-		Summary conceptJSON `json:"summary"`
+		Summary rules.Concept `json:"summary"`
 	} `json:"stage"`
 	Evidence []struct {
-		Code []conceptJSON `json:"code"`
+		Code []rules.Concept `json:"code"`
 	} `json:"evidence"`
 	Note []noteJSON `json:"note"`
 }
 
 // statusOf reads a status concept. A local code may stand beside the one of the standard; a text alone is no code, and then
 // the status is as good as absent.
-func statusOf(c conceptJSON, table map[string]verdict) (verdict, string, error) {
+func statusOf(c rules.Concept, table map[string]verdict) (verdict, string, error) {
 	word := ""
-	for _, k := range c.Coding {
+	for _, k := range c.Codes {
 		if v, ok := table[k.Code]; ok && k.Code != "" {
 			return v, k.Code, nil
 		}
@@ -51,7 +51,7 @@ func statusOf(c conceptJSON, table map[string]verdict) (verdict, string, error) 
 }
 
 // problemStatus reads the two statuses that Condition and AllergyIntolerance share.
-func problemStatus(clinical, verification conceptJSON) (verdict, string, error) {
+func problemStatus(clinical, verification rules.Concept) (verdict, string, error) {
 	v, word, err := statusOf(verification, verifications)
 	if err != nil {
 		return v, "", err

@@ -1,7 +1,6 @@
 package fhirmap
 
 import (
-	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
 
 	"pupilrisk/rules"
@@ -17,7 +16,7 @@ type deviceUseJSON struct {
 	TimingDateTime string           `json:"timingDateTime"`
 	RecordedOn     string           `json:"recordedOn"`
 	Device         referenceJSON    `json:"device"`
-	ReasonCode     []conceptJSON    `json:"reasonCode"`
+	ReasonCode     []rules.Concept  `json:"reasonCode"`
 	BodySite       bodySiteJSON     `json:"bodySite"`
 	Note           []noteJSON       `json:"note"`
 }
@@ -48,7 +47,7 @@ func (r *Record) deviceUse(x resource) error {
 		return dropDate
 	}
 	p := pending{typ: "DeviceUseStatement", contained: containedOf(d.Contained), device: d.Device.Reference}
-	p.sites([]bodySiteJSON{d.BodySite}, conceptJSON{}, d.Extension)
+	p.sites([]bodySiteJSON{d.BodySite}, rules.Concept{}, d.Extension)
 	p.entry = rules.Entry{
 		Reference: x.ref(), Kind: rules.Device, Concepts: displayConcept(d.Device), Standing: verdict.standing,
 		Ended: verdict.ended, Status: d.Status, Start: start, End: end, Recorded: recorded, Restricted: d.Meta.restricted(),
@@ -62,12 +61,12 @@ func (r *Record) deviceUse(x resource) error {
 // deviceConcepts are the names of a Device.
 func deviceConcepts(raw jsontext.Value) []rules.Concept {
 	var d struct {
-		Type       conceptJSON `json:"type"`
+		Type       rules.Concept `json:"type"`
 		DeviceName []struct {
 			Name string `json:"name"`
 		} `json:"deviceName"`
 	}
-	if json.Unmarshal(raw, &d) != nil {
+	if !fillStrictly(raw, &d) {
 		return nil
 	}
 	out := concepts(d.Type)

@@ -61,8 +61,8 @@ func (s side) eye() (e rules.Eye, conflict bool) {
 }
 
 // concept reads the coded side from the codings of a concept and the written one from its texts.
-func (s *side) concept(c conceptJSON, kind textKind) {
-	for _, k := range c.Coding {
+func (s *side) concept(c rules.Concept, kind textKind) {
+	for _, k := range c.Codes {
 		before := s.coded
 		if s.coding(k); s.coded == before {
 			s.written.add(eyeInText(k.Display, kind)) // else the display only repeats its code

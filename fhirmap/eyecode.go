@@ -44,7 +44,7 @@ var sideCodes = map[string]map[string]rules.Eye{
 
 var opcsSides = words(map[rules.Eye]string{rules.BothEyes: "Z941 Z94.1", rules.RightEye: "Z942 Z94.2", rules.LeftEye: "Z943 Z94.3"})
 
-func (s *side) coding(k codingJSON) {
+func (s *side) coding(k rules.Code) {
 	if e, ok := sideCodes[k.System][k.Code]; ok {
 		s.coded.add(e)
 		return

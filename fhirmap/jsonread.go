@@ -2,12 +2,15 @@ package fhirmap
 
 import (
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
+
+	"pupilrisk/rules"
 )
 
 // reader fills the small structs from a doc. It takes what a strict decoder would: an element of another kind than its field
@@ -25,14 +28,22 @@ func fill(v value, p any) bool {
 	return !r.wrong
 }
 
+// fillStrictly fills *p from a text that must not be broken in itself.
+func fillStrictly(raw []byte, p any) bool {
+	v, err := new(doc).scan(raw)
+	return err == nil && v.node().marks&faulty == 0 && fill(v, p)
+}
+
 // into fills *p, which is the zero value.
 func (r *reader) into(v value, p any) {
 	switch p := p.(type) {
 	case *string:
 		*p = r.text(v)
-	case *conceptJSON:
+	case *rules.Code:
+		r.coding(v, p)
+	case *rules.Concept:
 		r.concept(v, p)
-	case *[]conceptJSON:
+	case *[]rules.Concept:
 		*p = list(r, v, (*reader).concept)
 	case *referenceJSON:
 		r.reference(v, p)
@@ -58,7 +69,7 @@ func (r *reader) into(v value, p any) {
 		*p = list(r, v, (*reader).dosage)
 	case **quantityJSON:
 		*p = optional(r, v, (*reader).quantity)
-	case **conceptJSON:
+	case **rules.Concept:
 		*p = optional(r, v, (*reader).concept)
 	case *bool:
 		*p = r.boolean(v)
@@ -131,7 +142,7 @@ func optional[T any](r *reader, v value, one func(*reader, value, *T)) *T {
 	return out
 }
 
-func (r *reader) concept(v value, c *conceptJSON) {
+func (r *reader) concept(v value, c *rules.Concept) {
 	if !r.is(v, '{') {
 		return
 	}
@@ -140,16 +151,19 @@ func (r *reader) concept(v value, c *conceptJSON) {
 	}
 }
 
-func (r *reader) ofConcept(m value, c *conceptJSON) {
+func (r *reader) ofConcept(m value, c *rules.Concept) {
 	switch m.name() {
 	case "coding":
-		c.Coding = list(r, m, (*reader).coding)
+		c.Codes = slices.DeleteFunc(list(r, m, (*reader).coding), func(k rules.Code) bool { return !says(k) })
+		if len(c.Codes) == 0 {
+			c.Codes = nil
+		}
 	case "text":
-		c.Text = r.text(m)
+		c.Text = strings.TrimSpace(r.text(m))
 	}
 }
 
-func (r *reader) coding(v value, c *codingJSON) {
+func (r *reader) coding(v value, c *rules.Code) {
 	if !r.is(v, '{') {
 		return
 	}
@@ -269,7 +283,7 @@ func (r *reader) bodySite(v value, b *bodySiteJSON) {
 			b.Extension = list(r, m, (*reader).siteExtension)
 			continue
 		}
-		r.ofConcept(m, &b.conceptJSON)
+		r.ofConcept(m, &b.concept)
 	}
 }
 
@@ -349,6 +363,9 @@ func fieldsOf(t reflect.Type) fields {
 			name, _, _ = strings.Cut(name, ",")
 			out = append(out, field{name, f.Index})
 		}
+	}
+	if len(out) == 0 {
+		panic("no reader of " + t.String())
 	}
 	knownFields.Store(t, out)
 	return out

@@ -19,10 +19,10 @@ type medicationJSON struct {
 	DoNotPerform bool             `json:"doNotPerform"`
 	ReportedBool bool             `json:"reportedBoolean"`
 	ReportedBy   *referenceJSON   `json:"reportedReference"`
-	Concept      conceptJSON      `json:"medicationCodeableConcept"`
+	Concept      rules.Concept    `json:"medicationCodeableConcept"`
 	Reference    referenceJSON    `json:"medicationReference"`
 	Subject      referenceJSON    `json:"subject"`
-	ReasonCode   []conceptJSON    `json:"reasonCode"`
+	ReasonCode   []rules.Concept  `json:"reasonCode"`
 	Note         []noteJSON       `json:"note"`
 
 	EffectiveDateTime string       `json:"effectiveDateTime"`
@@ -39,12 +39,12 @@ type medicationJSON struct {
 }
 
 type dosageJSON struct {
-	Text                  string        `json:"text"`
-	PatientInstruction    string        `json:"patientInstruction"`
-	AdditionalInstruction []conceptJSON `json:"additionalInstruction"`
-	Site                  conceptJSON   `json:"site"`
-	Route                 conceptJSON   `json:"route"`
-	Method                conceptJSON   `json:"method"`
+	Text                  string          `json:"text"`
+	PatientInstruction    string          `json:"patientInstruction"`
+	AdditionalInstruction []rules.Concept `json:"additionalInstruction"`
+	Site                  rules.Concept   `json:"site"`
+	Route                 rules.Concept   `json:"route"`
+	Method                rules.Concept   `json:"method"`
 }
 
 // dosages is one dosage (MedicationAdministration) or a list of them (MedicationStatement).
@@ -132,13 +132,13 @@ func (r *Record) medicationDates(e *rules.Entry, m medicationJSON) error {
 // drugJSON is a Medication.
 type drugJSON struct {
 	Meta       metaJSON         `json:"meta"`
-	Code       conceptJSON      `json:"code"`
-	Form       conceptJSON      `json:"form"`
+	Code       rules.Concept    `json:"code"`
+	Form       rules.Concept    `json:"form"`
 	Ingredient []ingredientJSON `json:"ingredient"`
 }
 
 type ingredientJSON struct {
-	Concept   conceptJSON   `json:"itemCodeableConcept"`
+	Concept   rules.Concept `json:"itemCodeableConcept"`
 	Reference referenceJSON `json:"itemReference"`
 }
 

@@ -15,7 +15,7 @@ type observationJSON struct {
 	Contained         []jsontext.Value `json:"contained"`
 	Extension         []siteExtension  `json:"extension"`
 	Status            string           `json:"status"`
-	Code              conceptJSON      `json:"code"`
+	Code              rules.Concept    `json:"code"`
 	Subject           referenceJSON    `json:"subject"`
 	EffectiveDateTime string           `json:"effectiveDateTime"`
 	EffectivePeriod   periodJSON       `json:"effectivePeriod"`
@@ -23,22 +23,22 @@ type observationJSON struct {
 	Issued            string           `json:"issued"`
 	valueJSON
 	BodySite  bodySiteJSON    `json:"bodySite"`
-	Method    conceptJSON     `json:"method"`
+	Method    rules.Concept   `json:"method"`
 	Note      []noteJSON      `json:"note"`
 	Component []componentJSON `json:"component"`
 }
 
 type valueJSON struct {
-	ValueQuantity *quantityJSON `json:"valueQuantity"`
-	ValueInteger  *float64      `json:"valueInteger"`
-	ValueBoolean  *bool         `json:"valueBoolean"`
-	ValueConcept  conceptJSON   `json:"valueCodeableConcept"`
-	ValueString   string        `json:"valueString"`
-	AbsentReason  *conceptJSON  `json:"dataAbsentReason"`
+	ValueQuantity *quantityJSON  `json:"valueQuantity"`
+	ValueInteger  *float64       `json:"valueInteger"`
+	ValueBoolean  *bool          `json:"valueBoolean"`
+	ValueConcept  rules.Concept  `json:"valueCodeableConcept"`
+	ValueString   string         `json:"valueString"`
+	AbsentReason  *rules.Concept `json:"dataAbsentReason"`
 }
 
 type componentJSON struct {
-	Code conceptJSON `json:"code"`
+	Code rules.Concept `json:"code"`
 	valueJSON
 }
 
@@ -108,8 +108,8 @@ func (p *pending) value(v valueJSON, limit int) {
 	if v.ValueBoolean != nil {
 		e.Qualifiers = append(e.Qualifiers, rules.Concept{Text: strconv.FormatBool(*v.ValueBoolean)})
 	}
-	if !v.ValueConcept.empty() {
-		e.Qualifiers = append(e.Qualifiers, v.ValueConcept.concept())
+	if !empty(v.ValueConcept) {
+		e.Qualifiers = append(e.Qualifiers, v.ValueConcept)
 		p.side.concept(v.ValueConcept, nameText)
 	}
 	if amount := amountInText(v.ValueString); amount != nil && e.Amount == nil {

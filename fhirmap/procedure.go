@@ -13,18 +13,18 @@ type procedureJSON struct {
 	Contained         []jsontext.Value `json:"contained"`
 	Extension         []siteExtension  `json:"extension"`
 	Status            string           `json:"status"`
-	Code              conceptJSON      `json:"code"`
+	Code              rules.Concept    `json:"code"`
 	Subject           referenceJSON    `json:"subject"`
 	PerformedDateTime string           `json:"performedDateTime"`
 	PerformedPeriod   periodJSON       `json:"performedPeriod"`
 	PerformedString   string           `json:"performedString"`
 	BodySite          []bodySiteJSON   `json:"bodySite"`
-	ReasonCode        []conceptJSON    `json:"reasonCode"`
-	Outcome           conceptJSON      `json:"outcome"`
-	Complication      []conceptJSON    `json:"complication"`
+	ReasonCode        []rules.Concept  `json:"reasonCode"`
+	Outcome           rules.Concept    `json:"outcome"`
+	Complication      []rules.Concept  `json:"complication"`
 	ComplicationRef   []referenceJSON  `json:"complicationDetail"`
 	Note              []noteJSON       `json:"note"`
-	UsedCode          []conceptJSON    `json:"usedCode"`
+	UsedCode          []rules.Concept  `json:"usedCode"`
 	UsedReference     []referenceJSON  `json:"usedReference"`
 	FocalDevice       []struct {
 		Manipulated referenceJSON `json:"manipulated"`
@@ -143,7 +143,7 @@ func (r *Record) LensCandidates() []LensCandidate {
 		}
 		s := r.requestSide(q)
 		eye, conflict := s.eye()
-		c := LensCandidate{Reference: q.ref, Concepts: concepts(append([]conceptJSON{q.Code}, q.OrderDetail...)...), Eye: eye, EyeConflict: conflict}
+		c := LensCandidate{Reference: q.ref, Concepts: concepts(append([]rules.Concept{q.Code}, q.OrderDetail...)...), Eye: eye, EyeConflict: conflict}
 		if d, err := dates(r.o.Zone, q.OccurrenceDateTime, q.OccurrencePeriod.Start); err == nil {
 			c.Start = dayOf(d)
 		}

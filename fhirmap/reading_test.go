@@ -18,6 +18,8 @@ import (
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
 	"github.com/stretchr/testify/require"
+
+	"pupilrisk/rules"
 )
 
 // The reading of outside JSON is held to a slow and plain one: the decoder of the library, token by token for the Bundle and
@@ -56,23 +58,53 @@ func structs(typ string) any {
 	return nil
 }
 
-// UnmarshalJSONFrom reads one dosage or a list of them the plain way.
-func (d *dosages) UnmarshalJSONFrom(dec *jsontext.Decoder) error {
-	if dec.PeekKind() == '{' {
-		var one dosageJSON
-		if err := json.UnmarshalDecode(dec, &one); err != nil {
+// plainly are the types that are not read by their tags alone.
+var plainly = json.WithUnmarshalers(json.JoinUnmarshalers(
+	json.UnmarshalFromFunc(func(d *jsontext.Decoder, k *rules.Code) error {
+		var x struct {
+			System  string `json:"system"`
+			Code    string `json:"code"`
+			Display string `json:"display"`
+		}
+		err := json.UnmarshalDecode(d, &x)
+		*k = rules.Code(x)
+		return err
+	}),
+	json.UnmarshalFromFunc(func(d *jsontext.Decoder, c *rules.Concept) error {
+		var x struct {
+			Coding []rules.Code `json:"coding"`
+			Text   string       `json:"text"`
+		}
+		err := json.UnmarshalDecode(d, &x)
+		c.Text = strings.TrimSpace(x.Text)
+		for _, k := range x.Coding {
+			if k.Code != "" || k.Display != "" {
+				c.Codes = append(c.Codes, k)
+			}
+		}
+		return err
+	}),
+	json.UnmarshalFromFunc(func(d *jsontext.Decoder, b *bodySiteJSON) error {
+		raw, err := d.ReadValue()
+		if err != nil {
 			return err
 		}
-		*d = dosages{one}
-		return nil
-	}
-	var all []dosageJSON
-	if err := json.UnmarshalDecode(dec, &all); err != nil {
+		raw = raw.Clone()
+		var x struct {
+			Extension []siteExtension `json:"extension"`
+		}
+		err = errors.Join(json.Unmarshal(raw, &b.concept, d.Options()), json.Unmarshal(raw, &x, d.Options()))
+		b.Extension = x.Extension
 		return err
-	}
-	*d = all
-	return nil
-}
+	}),
+	json.UnmarshalFromFunc(func(d *jsontext.Decoder, all *dosages) error {
+		if d.PeekKind() == '{' {
+			*all = make(dosages, 1)
+			return json.UnmarshalDecode(d, &(*all)[0])
+		}
+		return json.UnmarshalDecode(d, (*[]dosageJSON)(all))
+	}),
+))
 
 // sameDecode requires that a resource is read as the plain decoder reads it, or refused by both.
 func sameDecode(t testing.TB, typ string, raw []byte, v value) {
@@ -80,7 +112,7 @@ func sameDecode(t testing.TB, typ string, raw []byte, v value) {
 	if want == nil {
 		return
 	}
-	err := json.Unmarshal(raw, want)
+	err := json.Unmarshal(raw, want, plainly)
 	if Nesting(raw) > (Limits{}).withDefaults().Depth {
 		err = errors.New("too deep")
 	}
