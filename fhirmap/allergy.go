@@ -44,10 +44,10 @@ func (r *Record) allergy(x resource) error {
 		Reference: x.ref(), Kind: rules.Intolerance, Concepts: concepts(a.Code), Standing: verdict.standing,
 		Ended: verdict.ended, Status: word, Start: onset, Recorded: recorded, Restricted: a.Meta.restricted(),
 	}
-	texts := noteTexts(a.Note)
+	texts := noteTexts(nil, a.Note)
 	for _, x := range a.Reaction {
-		e.Concepts = append(e.Concepts, concepts(x.Substance)...)
-		e.Qualifiers = append(e.Qualifiers, concepts(x.Manifestation...)...)
+		e.Concepts = appendConcepts(e.Concepts, x.Substance)
+		e.Qualifiers = appendConcepts(e.Qualifiers, x.Manifestation...)
 		texts = append(texts, x.Description)
 	}
 	e.Note = notes(r.o.Limits.Text, texts...)

@@ -68,9 +68,9 @@ func (p *pending) extensions(all []siteExtension) {
 	}
 }
 
-func siteConcepts(sites []bodySiteJSON) (out []rules.Concept) {
+func appendSites(out []rules.Concept, sites ...bodySiteJSON) []rules.Concept {
 	for _, b := range sites {
-		out = append(out, concepts(b.concept)...)
+		out = appendConcepts(out, b.concept)
 	}
 	return out
 }

@@ -2,7 +2,6 @@ package fhirmap
 
 import (
 	"cmp"
-	"slices"
 	"strings"
 
 	"pupilrisk/rules"
@@ -53,12 +52,8 @@ func empty(c rules.Concept) bool { return c.Text == "" && len(c.Codes) == 0 }
 // says reports a coding that is more than a system.
 func says(k rules.Code) bool { return k.Code != "" || k.Display != "" }
 
-// concepts are those that name something.
-func concepts(all ...rules.Concept) []rules.Concept {
-	if !slices.ContainsFunc(all, empty) {
-		return slices.Clip(all)
-	}
-	var out []rules.Concept
+// appendConcepts adds those that name something.
+func appendConcepts(out []rules.Concept, all ...rules.Concept) []rules.Concept {
 	for _, c := range all {
 		if !empty(c) {
 			out = append(out, c)
@@ -66,6 +61,8 @@ func concepts(all ...rules.Concept) []rules.Concept {
 	}
 	return out
 }
+
+func concepts(all ...rules.Concept) []rules.Concept { return appendConcepts(nil, all...) }
 
 // named is a concept from a reference that only says what it means.
 func (r referenceJSON) named() (rules.Concept, bool) {
@@ -104,7 +101,7 @@ func notes(limit int, all ...string) string {
 	return cmp.Or(b.String(), one)
 }
 
-func noteTexts(all []noteJSON) (out []string) {
+func noteTexts(out []string, all []noteJSON) []string {
 	for _, n := range all {
 		out = append(out, n.Text)
 	}

@@ -67,8 +67,9 @@ func problemStatus(clinical, verification rules.Concept) (verdict, string, error
 }
 
 func (r *Record) condition(x resource) error {
-	var c conditionJSON
-	if err := r.decode(x.value, &c); err != nil {
+	c := &r.now.condition
+	*c = conditionJSON{}
+	if err := r.decode(x.value, c); err != nil {
 		return err
 	}
 	if err := r.own(c.Subject); err != nil {
@@ -98,15 +99,15 @@ func (r *Record) condition(x resource) error {
 	e := rules.Entry{
 		Reference: x.ref(), Kind: rules.Condition, Concepts: concepts(c.Code), Standing: verdict.standing, Status: word,
 		Ended: verdict.ended || abated.Known() || c.AbatementString != "" || c.AbatementAge != nil,
-		Start: onset, End: abated, Recorded: recorded, Restricted: c.Meta.restricted(), Note: notes(r.o.Limits.Text, noteTexts(c.Note)...),
+		Start: onset, End: abated, Recorded: recorded, Restricted: c.Meta.restricted(), Note: notes(r.o.Limits.Text, noteTexts(nil, c.Note)...),
 	}
 	for _, s := range c.Stage {
-		e.Qualifiers = append(e.Qualifiers, concepts(s.Summary)...)
+		e.Qualifiers = appendConcepts(e.Qualifiers, s.Summary)
 	}
 	for _, v := range c.Evidence {
-		e.Qualifiers = append(e.Qualifiers, concepts(v.Code...)...)
+		e.Qualifiers = appendConcepts(e.Qualifiers, v.Code...)
 	}
-	e.Qualifiers = append(e.Qualifiers, siteConcepts(c.BodySite)...)
+	e.Qualifiers = appendSites(e.Qualifiers, c.BodySite...)
 	p := pending{typ: "Condition", entry: e, contained: containedOf(c.Contained)}
 	p.sites(c.BodySite, c.Code, c.Extension)
 	r.entries = append(r.entries, p)

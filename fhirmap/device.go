@@ -51,8 +51,8 @@ func (r *Record) deviceUse(x resource) error {
 	p.entry = rules.Entry{
 		Reference: x.ref(), Kind: rules.Device, Concepts: displayConcept(d.Device), Standing: verdict.standing,
 		Ended: verdict.ended, Status: d.Status, Start: start, End: end, Recorded: recorded, Restricted: d.Meta.restricted(),
-		Qualifiers: append(concepts(d.ReasonCode...), siteConcepts([]bodySiteJSON{d.BodySite})...),
-		Note:       notes(r.o.Limits.Text, noteTexts(d.Note)...),
+		Qualifiers: appendConcepts(concepts(d.ReasonCode...), d.BodySite.concept),
+		Note:       notes(r.o.Limits.Text, noteTexts(nil, d.Note)...),
 	}
 	r.entries = append(r.entries, p)
 	return nil

@@ -1,8 +1,11 @@
 package fhirmap
 
 import (
+	"maps"
+	"slices"
 	"strings"
 	"unicode"
+	"unicode/utf8"
 
 	"pupilrisk/rules"
 )
@@ -88,6 +91,26 @@ var (
 	capitals = words(map[rules.Eye]string{rules.RightEye: "OD RE R/E RA", rules.LeftEye: "OS LE L/E OG OI LA", rules.BothEyes: "OU BE B/E"})
 )
 
+// sideLengths tells nearly every word that is none for a side without looking it up.
+var sideLengths = lengthsOf(slices.Collect(maps.Keys(sideWords)), slices.Collect(maps.Keys(capitals)))
+
+// lengths holds, for each first letter, the lengths of words, as bits.
+type lengths [utf8.RuneSelf]uint32
+
+func lengthsOf(lists ...[]string) (l lengths) {
+	for _, w := range slices.Concat(lists...) {
+		for _, first := range strings.ToLower(w[:1]) + strings.ToUpper(w[:1]) {
+			l[first] |= 1 << len(w)
+		}
+	}
+	return l
+}
+
+// may reports that a word begins and is as long as one of the list. In other letters than ASCII, capitals may differ in length.
+func (l *lengths) may(w string) bool {
+	return w[0] >= utf8.RuneSelf || l[w[0]]>>len(w)&1 != 0 || strings.ContainsFunc(w, func(r rune) bool { return r >= utf8.RuneSelf })
+}
+
 // words turns lists of words into a look-up.
 func words[V comparable](lists map[V]string) map[string]V {
 	out := map[string]V{}
@@ -130,7 +153,8 @@ func eyeInText(s string, kind textKind) rules.Eye {
 	if strings.ContainsAny(s, "&+") {
 		s = plainJoiners.Replace(s)
 	}
-	words := strings.FieldsFunc(s, func(r rune) bool { return !unicode.IsLetter(r) && r != '/' && !unicode.IsDigit(r) })
+	var space [32]string // most texts are short
+	words := appendWords(space[:0], s)
 	var said []mention
 	for i := range words {
 		if e := sideWord(words, i, kind); e != rules.EyeUnknown {
@@ -153,12 +177,34 @@ func eyeInText(s string, kind textKind) rules.Eye {
 	return e
 }
 
+// appendWords splits a text into its words.
+func appendWords(words []string, s string) []string {
+	start := -1
+	for i, r := range s {
+		part := r|0x20 >= 'a' && r|0x20 <= 'z' || r >= '0' && r <= '9' || r == '/' || r >= utf8.RuneSelf && (unicode.IsLetter(r) || unicode.IsDigit(r))
+		switch {
+		case part && start < 0:
+			start = i
+		case !part && start >= 0:
+			words = append(words, s[start:i])
+			start = -1
+		}
+	}
+	if start >= 0 {
+		words = append(words, s[start:])
+	}
+	return words
+}
+
 // contradiction is what a text says that names both sides and does not mean both: a conflict of its rank, never a side.
 const contradiction rules.Eye = 0xff
 
 // sideWord is the side that the word at i means in its place.
 func sideWord(words []string, i int, kind textKind) rules.Eye {
 	w := words[i]
+	if !sideLengths.may(w) {
+		return rules.EyeUnknown
+	}
 	if e, ok := capitals[w]; ok && kind != proseText && (len(w) > 2 || w[0] == 'O' || kind == siteText || besideEye(words, i, kind)) {
 		return e
 	}

@@ -2,7 +2,6 @@ package fhirmap
 
 import (
 	"reflect"
-	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -19,14 +18,38 @@ import (
 type reader struct {
 	// wrong reports that something was of another kind than its field.
 	wrong bool
+
+	codes    slab[rules.Code]
+	concepts slab[rules.Concept]
+	sites    slab[bodySiteJSON]
+	doses    slab[dosageJSON]
+	notes    slab[noteJSON]
+}
+
+// slab gives out lists that are cut from a larger one: a record has hundreds of lists of one or two.
+type slab[T any] struct{ free []T }
+
+func (s *slab[T]) cut(n int) []T {
+	const size = 64
+	if n > len(s.free) || s.free == nil {
+		if n > size/2 {
+			return make([]T, n)
+		}
+		s.free = make([]T, size)
+	}
+	out := s.free[:n:n]
+	s.free = s.free[n:]
+	return out
 }
 
 // fill fills *p, which is the zero value. It reports whether all of it was of the kind it has to be.
-func fill(v value, p any) bool {
-	var r reader
+func (r *reader) fill(v value, p any) bool {
+	r.wrong = false
 	r.into(v, p)
 	return !r.wrong
 }
+
+func fill(v value, p any) bool { return new(reader).fill(v, p) }
 
 // fillStrictly fills *p from a text that must not be broken in itself.
 func fillStrictly(raw []byte, p any) bool {
@@ -44,7 +67,7 @@ func (r *reader) into(v value, p any) {
 	case *rules.Concept:
 		r.concept(v, p)
 	case *[]rules.Concept:
-		*p = list(r, v, (*reader).concept)
+		*p = r.conceptList(v)
 	case *referenceJSON:
 		r.reference(v, p)
 	case **referenceJSON:
@@ -56,17 +79,21 @@ func (r *reader) into(v value, p any) {
 	case *periodJSON:
 		r.period(v, p)
 	case *[]noteJSON:
-		*p = list(r, v, (*reader).note)
+		if r.is(v, '[') {
+			*p = each(r, v, r.notes.cut(v.count()), (*reader).note)
+		}
 	case *bodySiteJSON:
 		r.bodySite(v, p)
 	case *[]bodySiteJSON:
-		*p = list(r, v, (*reader).bodySite)
+		if r.is(v, '[') {
+			*p = each(r, v, r.sites.cut(v.count()), (*reader).bodySite)
+		}
 	case *[]siteExtension:
 		*p = list(r, v, (*reader).siteExtension)
 	case *dosages:
 		r.dosages(v, p)
 	case *[]dosageJSON:
-		*p = list(r, v, (*reader).dosage)
+		*p = r.dosageList(v)
 	case **quantityJSON:
 		*p = optional(r, v, (*reader).quantity)
 	case **rules.Concept:
@@ -124,13 +151,30 @@ func list[T any](r *reader, v value, one func(*reader, value, *T)) []T {
 	if !r.is(v, '[') {
 		return nil
 	}
-	out := make([]T, v.count())
+	return each(r, v, make([]T, v.count()), one)
+}
+
+func each[T any](r *reader, v value, out []T, one func(*reader, value, *T)) []T {
 	i := 0
 	for e := range v.all {
 		one(r, e, &out[i])
 		i++
 	}
 	return out
+}
+
+func (r *reader) conceptList(v value) []rules.Concept {
+	if !r.is(v, '[') {
+		return nil
+	}
+	return each(r, v, r.concepts.cut(v.count()), (*reader).concept)
+}
+
+func (r *reader) dosageList(v value) []dosageJSON {
+	if !r.is(v, '[') {
+		return nil
+	}
+	return each(r, v, r.doses.cut(v.count()), (*reader).dosage)
 }
 
 func optional[T any](r *reader, v value, one func(*reader, value, *T)) *T {
@@ -154,7 +198,16 @@ func (r *reader) concept(v value, c *rules.Concept) {
 func (r *reader) ofConcept(m value, c *rules.Concept) {
 	switch m.name() {
 	case "coding":
-		c.Codes = slices.DeleteFunc(list(r, m, (*reader).coding), func(k rules.Code) bool { return !says(k) })
+		if !r.is(m, '[') {
+			return
+		}
+		c.Codes = r.codes.cut(m.count())[:0]
+		for e := range m.all {
+			var k rules.Code
+			if r.coding(e, &k); says(k) {
+				c.Codes = append(c.Codes, k)
+			}
+		}
 		if len(c.Codes) == 0 {
 			c.Codes = nil
 		}
@@ -294,11 +347,11 @@ func (r *reader) dosage(v value, d *dosageJSON) { r.any(v, reflect.ValueOf(d).El
 // dosages is one dosage or a list of them.
 func (r *reader) dosages(v value, d *dosages) {
 	if v.kind() == '{' {
-		*d = make(dosages, 1)
+		*d = r.doses.cut(1)
 		r.dosage(v, &(*d)[0])
 		return
 	}
-	*d = list(r, v, (*reader).dosage)
+	*d = r.dosageList(v)
 }
 
 // any fills a struct by its tags, or what is made of structs.

@@ -51,8 +51,9 @@ type dosageJSON struct {
 type dosages []dosageJSON
 
 func (r *Record) medication(x resource) error {
-	var m medicationJSON
-	if err := r.decode(x.value, &m); err != nil {
+	m := &r.now.medication
+	*m = medicationJSON{}
+	if err := r.decode(x.value, m); err != nil {
 		return err
 	}
 	if err := r.own(m.Subject); err != nil {
@@ -84,21 +85,25 @@ func (r *Record) medication(x resource) error {
 	if name, ok := m.Reference.named(); ok {
 		e.Concepts = append(e.Concepts, name)
 	}
-	e.Concepts = append(e.Concepts, concepts(m.Concept)...)
+	e.Concepts = appendConcepts(e.Concepts, m.Concept)
 	p := pending{typ: x.ResourceType, contained: containedOf(m.Contained)}
 	if m.Reference.Reference != "" {
 		p.drugs = append(p.drugs, m.Reference.Reference)
 	} else if m.Reference.Identifier != nil {
 		e.Concepts = append(e.Concepts, rules.Concept{Codes: []rules.Code{{System: m.Reference.Identifier.System, Code: m.Reference.Identifier.Value}}})
 	}
-	var texts []string
-	for _, d := range append(m.Dosage, m.DosageInstruction...) {
-		texts = append(texts, d.Text, d.PatientInstruction)
-		e.Qualifiers = append(e.Qualifiers, concepts(append(d.AdditionalInstruction, d.Route, d.Method, d.Site)...)...)
-		p.side.concept(d.Site, siteText)
+	var space [8]string
+	texts := space[:0]
+	for _, list := range [][]dosageJSON{m.Dosage, m.DosageInstruction} {
+		for i := range list {
+			d := &list[i]
+			texts = append(texts, d.Text, d.PatientInstruction)
+			e.Qualifiers = appendConcepts(appendConcepts(e.Qualifiers, d.AdditionalInstruction...), d.Route, d.Method, d.Site)
+			p.side.concept(d.Site, siteText)
+		}
 	}
-	e.Qualifiers = append(e.Qualifiers, concepts(m.ReasonCode...)...)
-	e.Note = notes(r.o.Limits.Text, append(texts, noteTexts(m.Note)...)...)
+	e.Qualifiers = appendConcepts(e.Qualifiers, m.ReasonCode...)
+	e.Note = notes(r.o.Limits.Text, noteTexts(texts, m.Note)...)
 	if e.Standing == rules.Counts && saysNoDrugs(e.Concepts) {
 		r.noDrugs = true
 		return nil
@@ -109,7 +114,7 @@ func (r *Record) medication(x resource) error {
 }
 
 // medicationDates reads when a drug was taken: since when, and until when where it has ended.
-func (r *Record) medicationDates(e *rules.Entry, m medicationJSON) error {
+func (r *Record) medicationDates(e *rules.Entry, m *medicationJSON) error {
 	zone := r.o.Zone
 	start, end, err := span(zone, m.EffectivePeriod)
 	if err != nil {
@@ -144,9 +149,9 @@ type ingredientJSON struct {
 
 // names are what the Medication itself calls the drug and its ingredients.
 func (d *drugJSON) names() []rules.Concept {
-	out := concepts(d.Code)
+	out := appendConcepts(nil, d.Code)
 	for _, i := range d.Ingredient {
-		out = append(out, concepts(i.Concept)...)
+		out = appendConcepts(out, i.Concept)
 		if name, has := i.Reference.named(); has {
 			out = append(out, name)
 		}
@@ -175,9 +180,9 @@ func (r *Record) products(p *pending, visit func(ref string, d *drugJSON)) {
 }
 
 // noDrugCodes say that nothing is taken. From memory; only statements that leave no other reading.
-var noDrugCodes = map[string]bool{
-	"http://snomed.info/sct|787481004":                                                 true, // No known medications
-	"http://hl7.org/fhir/uv/ips/CodeSystem/absent-unknown-uv-ips|no-known-medications": true,
+var noDrugCodes = []rules.Code{
+	{System: "http://snomed.info/sct", Code: "787481004"}, // No known medications
+	{System: "http://hl7.org/fhir/uv/ips/CodeSystem/absent-unknown-uv-ips", Code: "no-known-medications"},
 }
 
 var noDrugTexts = []string{
@@ -189,9 +194,12 @@ var noDrugTexts = []string{
 func saysNoDrugs(all []rules.Concept) bool {
 	for _, c := range all {
 		for _, k := range c.Codes {
-			if noDrugCodes[k.System+"|"+k.Code] {
+			if slices.Contains(noDrugCodes, rules.Code{System: k.System, Code: k.Code}) {
 				return true
 			}
+		}
+		if len(c.Text) == 0 || !strings.ContainsRune("nNtT .", rune(c.Text[0])) {
+			continue // none of the texts begins like this
 		}
 		text := strings.Trim(strings.ToLower(strings.Join(strings.Fields(c.Text), " ")), " .")
 		if slices.Contains(noDrugTexts, text) {

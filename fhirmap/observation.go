@@ -43,8 +43,9 @@ type componentJSON struct {
 }
 
 func (r *Record) observation(x resource) error {
-	var o observationJSON
-	if err := r.decode(x.value, &o); err != nil {
+	o := &r.now.observation
+	*o = observationJSON{}
+	if err := r.decode(x.value, o); err != nil {
 		return err
 	}
 	if err := r.own(o.Subject); err != nil {
@@ -71,9 +72,9 @@ func (r *Record) observation(x resource) error {
 	p.sites([]bodySiteJSON{o.BodySite}, o.Code, o.Extension)
 	p.entry = rules.Entry{
 		Reference: x.ref(), Kind: rules.Observation, Concepts: concepts(o.Code), Standing: verdict.standing, Status: o.Status,
-		Start: start, End: end, Recorded: issued, Restricted: o.Meta.restricted(), Note: notes(r.o.Limits.Text, noteTexts(o.Note)...),
+		Start: start, End: end, Recorded: issued, Restricted: o.Meta.restricted(), Note: notes(r.o.Limits.Text, noteTexts(nil, o.Note)...),
 	}
-	p.entry.Qualifiers = append(siteConcepts([]bodySiteJSON{o.BodySite}), concepts(o.Method)...)
+	p.entry.Qualifiers = appendConcepts(nil, o.BodySite.concept, o.Method)
 	panel := p
 	p.value(o.valueJSON, r.o.Limits.Text)
 	r.entries = append(r.entries, p)
@@ -128,6 +129,9 @@ func amountInText(s string) *rules.Amount {
 	i := 0
 	for i < len(s) && (s[i] >= '0' && s[i] <= '9' || s[i] == '.' || s[i] == ',') {
 		i++
+	}
+	if i == 0 {
+		return nil
 	}
 	v, err := strconv.ParseFloat(strings.Replace(s[:i], ",", ".", 1), 64)
 	unit := strings.TrimSpace(s[i:])

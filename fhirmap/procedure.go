@@ -32,8 +32,9 @@ type procedureJSON struct {
 }
 
 func (r *Record) procedure(x resource) error {
-	var p procedureJSON
-	if err := r.decode(x.value, &p); err != nil {
+	p := &r.now.procedure
+	*p = procedureJSON{}
+	if err := r.decode(x.value, p); err != nil {
 		return err
 	}
 	if err := r.own(p.Subject); err != nil {
@@ -55,12 +56,12 @@ func (r *Record) procedure(x resource) error {
 	e := rules.Entry{
 		Reference: x.ref(), Kind: rules.Procedure, Concepts: concepts(p.Code), Standing: verdict.standing, Ended: verdict.ended,
 		Status: p.Status, Start: start, End: end, Restricted: p.Meta.restricted(),
-		Note: notes(r.o.Limits.Text, append(noteTexts(p.Note), p.PerformedString)...),
+		Note: notes(r.o.Limits.Text, append(noteTexts(nil, p.Note), p.PerformedString)...),
 	}
-	e.Qualifiers = append(e.Qualifiers, concepts(append(p.ReasonCode, p.Outcome)...)...)
+	e.Qualifiers = appendConcepts(appendConcepts(nil, p.ReasonCode...), p.Outcome)
 	whole := pending{typ: "Procedure", contained: containedOf(p.Contained)}
 	whole.sites(p.BodySite, p.Code, p.Extension)
-	e.Qualifiers = append(e.Qualifiers, siteConcepts(p.BodySite)...)
+	e.Qualifiers = appendSites(e.Qualifiers, p.BodySite...)
 	whole.entry = e
 	r.entries = append(r.entries, whole)
 

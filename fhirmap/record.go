@@ -48,6 +48,15 @@ type Record struct {
 	raw      map[string][]jsontext.Value
 	requests []serviceRequestJSON
 	noDrugs  bool
+
+	reader reader
+	// The resource at hand; what is kept of it is copied.
+	now struct {
+		medication  medicationJSON
+		procedure   procedureJSON
+		condition   conditionJSON
+		observation observationJSON
+	}
 }
 
 // unnamed is a dropped entry whose name stands in the record it refers to.
@@ -397,7 +406,7 @@ func (r *Record) Raw(typ string) []jsontext.Value { return r.raw[typ] }
 
 // decode reads one resource strictly: names case-sensitive, given once, UTF-8 valid, nesting bounded.
 func (r *Record) decode(v value, into any) error {
-	if v.kind() == 0 || v.node().marks&faulty != 0 || int(v.node().depth) > r.o.Limits.Depth || !fill(v, into) {
+	if v.kind() == 0 || v.node().marks&faulty != 0 || int(v.node().depth) > r.o.Limits.Depth || !r.reader.fill(v, into) {
 		return dropError{rules.DropJSON}
 	}
 	return nil
