@@ -41,7 +41,7 @@ func (r *Record) allergy(x resource) error {
 		return dropDate
 	}
 	e := rules.Entry{
-		Reference: x.ref(), Kind: rules.Intolerance, Concepts: concepts(a.Code), Standing: verdict.standing,
+		Reference: x.reference, Kind: rules.Intolerance, Concepts: concepts(a.Code), Standing: verdict.standing,
 		Ended: verdict.ended, Status: word, Start: onset, Recorded: recorded, Restricted: a.Meta.restricted(),
 	}
 	texts := noteTexts(nil, a.Note)

@@ -113,7 +113,7 @@ func (r *Record) serviceRequest(x resource) error {
 	if err := r.own(q.Subject); err != nil {
 		return err
 	}
-	q.ref = x.ref()
+	q.ref = x.reference
 	r.requests = append(r.requests, q)
 	return r.hold(x)
 }
@@ -270,15 +270,15 @@ func service(all []rules.Concept) string {
 // DecodeAppointment reads one Appointment, as an event or a server gives it.
 func DecodeAppointment(body []byte, o Options) (Appointment, error) {
 	r := NewRecord("", o)
-	v, err := new(doc).scan(body)
-	if err != nil {
-		return Appointment{}, dropError{rules.DropJSON}
-	}
-	a, err := r.decodeAppointment(v)
-	if err != nil {
-		return Appointment{}, err
-	}
-	return r.booking(&a), nil
+	var out Appointment
+	err := scanned(body, func(v value) error {
+		a, err := r.decodeAppointment(v)
+		if err == nil {
+			out = r.booking(&a)
+		}
+		return err
+	})
+	return out, err
 }
 
 // Appointments reads a page of bookings of many patients. Those that cannot be read, or that the server says it left out,
@@ -289,7 +289,7 @@ func Appointments(body []byte, o Options) (out []Appointment, info BundleInfo, d
 		switch h := e.head(); {
 		case e.Resource == nil:
 		case h.ResourceType == "Appointment" || h.ResourceType == "":
-			r.take("Appointment", e.SearchMode, resource{h, e.Resource, e.resource})
+			r.take("Appointment", e.SearchMode, resource{headJSON: h, raw: e.Resource, value: e.resource})
 		case h.ResourceType == "OperationOutcome" && incomplete(e.Resource):
 			r.drop("Appointment", rules.DropMissing, "") // the server says that it left bookings out
 		}

@@ -62,7 +62,7 @@ type BundleEntry struct {
 	ETag, Location string
 	Outcome        jsontext.Value
 
-	resource value
+	resource value // as long as the walk takes
 }
 
 // faultyInside lets a value be broken in itself, for a look at what is left of it.
@@ -71,11 +71,12 @@ var faultyInside = json.JoinOptions(jsontext.AllowDuplicateNames(true), jsontext
 // WalkBundle goes once over a Bundle and hands out its entries. The envelope is read strictly: a name given twice would hide
 // entries. An error means that the page as a whole is lost; it holds nothing of its content.
 func WalkBundle(body []byte, limits Limits, each func(BundleEntry) error) (BundleInfo, error) {
-	v, err := new(doc).scan(body)
-	if err != nil {
-		return BundleInfo{Total: -1}, errPage
-	}
-	return walkBundle(v, limits.withDefaults(), each)
+	info := BundleInfo{Total: -1}
+	err := scanned(body, func(v value) (err error) {
+		info, err = walkBundle(v, limits.withDefaults(), each)
+		return err
+	})
+	return info, err
 }
 
 func walkBundle(v value, limits Limits, each func(BundleEntry) error) (BundleInfo, error) {

@@ -97,7 +97,7 @@ func (r *Record) condition(x resource) error {
 		return dropDate
 	}
 	e := rules.Entry{
-		Reference: x.ref(), Kind: rules.Condition, Concepts: concepts(c.Code), Standing: verdict.standing, Status: word,
+		Reference: x.reference, Kind: rules.Condition, Concepts: concepts(c.Code), Standing: verdict.standing, Status: word,
 		Ended: verdict.ended || abated.Known() || c.AbatementString != "" || c.AbatementAge != nil,
 		Start: onset, End: abated, Recorded: recorded, Restricted: c.Meta.restricted(), Note: notes(r.o.Limits.Text, noteTexts(nil, c.Note)...),
 	}

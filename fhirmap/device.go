@@ -49,7 +49,7 @@ func (r *Record) deviceUse(x resource) error {
 	p := pending{typ: "DeviceUseStatement", contained: containedOf(d.Contained), device: d.Device.Reference}
 	p.sites([]bodySiteJSON{d.BodySite}, rules.Concept{}, d.Extension)
 	p.entry = rules.Entry{
-		Reference: x.ref(), Kind: rules.Device, Concepts: displayConcept(d.Device), Standing: verdict.standing,
+		Reference: x.reference, Kind: rules.Device, Concepts: displayConcept(d.Device), Standing: verdict.standing,
 		Ended: verdict.ended, Status: d.Status, Start: start, End: end, Recorded: recorded, Restricted: d.Meta.restricted(),
 		Qualifiers: appendConcepts(concepts(d.ReasonCode...), d.BodySite.concept),
 		Note:       notes(r.o.Limits.Text, noteTexts(nil, d.Note)...),

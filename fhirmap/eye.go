@@ -92,13 +92,20 @@ var (
 )
 
 // sideLengths tells nearly every word that is none for a side without looking it up.
-var sideLengths = lengthsOf(slices.Collect(maps.Keys(sideWords)), slices.Collect(maps.Keys(capitals)))
+var sideLengths = lengthsOf(slices.Concat(slices.Collect(maps.Keys(sideWords)), slices.Collect(maps.Keys(capitals))))
+
+// besideLengths is the same for what counts beside it.
+var besideLengths = lengthsOf(slices.Concat(slices.Collect(maps.Keys(sideWords)), slices.Collect(maps.Keys(eyeWords)),
+	slices.Collect(maps.Keys(eyeThings)), slices.Collect(maps.Keys(joiners))))
 
 // lengths holds, for each first letter, the lengths of words, as bits.
 type lengths [utf8.RuneSelf]uint32
 
-func lengthsOf(lists ...[]string) (l lengths) {
-	for _, w := range slices.Concat(lists...) {
+func lengthsOf(words []string) (l lengths) {
+	for _, w := range words {
+		if w[0] >= utf8.RuneSelf {
+			continue // is never told apart
+		}
 		for _, first := range strings.ToLower(w[:1]) + strings.ToUpper(w[:1]) {
 			l[first] |= 1 << len(w)
 		}
@@ -222,6 +229,10 @@ func besideEye(words []string, i int, kind textKind) bool {
 	for _, step := range []int{-1, 1} {
 		distance := 0
 		for j := i + step; j >= 0 && j < len(words) && distance < 2; j += step {
+			if !besideLengths.may(words[j]) {
+				distance++
+				continue
+			}
 			low := strings.ToLower(words[j])
 			if eyeWords[low] || kind == nameText && eyeThings[low] {
 				return true

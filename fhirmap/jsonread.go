@@ -53,8 +53,12 @@ func fill(v value, p any) bool { return new(reader).fill(v, p) }
 
 // fillStrictly fills *p from a text that must not be broken in itself.
 func fillStrictly(raw []byte, p any) bool {
-	v, err := new(doc).scan(raw)
-	return err == nil && v.node().marks&faulty == 0 && fill(v, p)
+	ok := false
+	err := scanned(raw, func(v value) error {
+		ok = v.node().marks&faulty == 0 && fill(v, p)
+		return nil
+	})
+	return ok && err == nil
 }
 
 // into fills *p, which is the zero value.

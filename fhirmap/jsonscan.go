@@ -2,9 +2,9 @@ package fhirmap
 
 import (
 	"encoding/binary"
-	"errors"
 	"math"
 	"math/bits"
+	"sync"
 	"unicode/utf16"
 	"unicode/utf8"
 
@@ -54,12 +54,26 @@ const (
 	sparse     = 4096
 )
 
-var errScan = errors.New("no JSON")
+// docs keeps the nodes of docs that are read: they take more room than the text.
+var docs = sync.Pool{New: func() any { return new(doc) }}
 
-// scan goes over a text that must be one JSON value.
+// scanned goes over a text that must be one JSON value, and lets it be read until use is done.
+func scanned(body []byte, use func(value) error) error {
+	d := docs.Get().(*doc)
+	defer func() {
+		d.body, d.text = nil, ""
+		docs.Put(d)
+	}()
+	v, err := d.scan(body)
+	if err != nil {
+		return err
+	}
+	return use(v)
+}
+
 func (d *doc) scan(body []byte) (value, error) {
 	if len(body) > math.MaxInt32 {
-		return value{}, errScan
+		return value{}, errPage
 	}
 	d.body, d.text = body, string(body)
 	if want := len(body)/16 + 1; cap(d.nodes) < want {
@@ -68,7 +82,7 @@ func (d *doc) scan(body []byte) (value, error) {
 	d.nodes = d.nodes[:0]
 	end := d.space(d.value(d.space(0), 0, node{}))
 	if end != len(body) {
-		return value{}, errScan
+		return value{}, errPage
 	}
 	return value{d, 0}, nil
 }

@@ -64,7 +64,7 @@ func (r *Record) medication(x resource) error {
 		return dropCode
 	}
 	e := rules.Entry{
-		Reference: x.ref(), Kind: rules.Medication, Standing: verdict.standing, Ended: verdict.ended, Status: m.Status,
+		Reference: x.reference, Kind: rules.Medication, Standing: verdict.standing, Ended: verdict.ended, Status: m.Status,
 		Restricted: m.Meta.restricted(), Given: x.ResourceType == "MedicationAdministration",
 	}
 	if x.ResourceType == "MedicationRequest" {

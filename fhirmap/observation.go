@@ -71,7 +71,7 @@ func (r *Record) observation(x resource) error {
 	p := pending{typ: "Observation", contained: containedOf(o.Contained)}
 	p.sites([]bodySiteJSON{o.BodySite}, o.Code, o.Extension)
 	p.entry = rules.Entry{
-		Reference: x.ref(), Kind: rules.Observation, Concepts: concepts(o.Code), Standing: verdict.standing, Status: o.Status,
+		Reference: x.reference, Kind: rules.Observation, Concepts: concepts(o.Code), Standing: verdict.standing, Status: o.Status,
 		Start: start, End: end, Recorded: issued, Restricted: o.Meta.restricted(), Note: notes(r.o.Limits.Text, noteTexts(nil, o.Note)...),
 	}
 	p.entry.Qualifiers = appendConcepts(nil, o.BodySite.concept, o.Method)

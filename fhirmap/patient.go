@@ -54,7 +54,7 @@ func (r *Record) patientResource(x resource) error {
 			info.Replaces = append(info.Replaces, other)
 		}
 	}
-	r.patients[x.ref()] = info
+	r.patients[x.reference] = info
 	return nil
 }
 

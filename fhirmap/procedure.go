@@ -54,7 +54,7 @@ func (r *Record) procedure(x resource) error {
 		}
 	}
 	e := rules.Entry{
-		Reference: x.ref(), Kind: rules.Procedure, Concepts: concepts(p.Code), Standing: verdict.standing, Ended: verdict.ended,
+		Reference: x.reference, Kind: rules.Procedure, Concepts: concepts(p.Code), Standing: verdict.standing, Ended: verdict.ended,
 		Status: p.Status, Start: start, End: end, Restricted: p.Meta.restricted(),
 		Note: notes(r.o.Limits.Text, append(noteTexts(nil, p.Note), p.PerformedString)...),
 	}

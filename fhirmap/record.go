@@ -117,46 +117,56 @@ func (r *Record) Mark(typ string, s rules.ReadState) {
 // AddPage reads one page of a search for a type; want "" takes any type, and Bundles inside the Bundle, as in the answer to
 // a batch. An error means that the page as a whole is lost.
 func (r *Record) AddPage(want string, body []byte) (Page, error) {
-	v, err := new(doc).scan(body)
-	if err != nil {
-		return Page{}, errPage
-	}
-	return r.addBundle(want, v, 0)
+	var page Page
+	err := scanned(body, func(v value) (err error) {
+		page, err = r.addBundle(want, v, 0)
+		return err
+	})
+	return page, err
 }
 
 // addBundle reads a Bundle at a level of Bundles in Bundles.
 func (r *Record) addBundle(want string, v value, level int) (Page, error) {
-	var entries []BundleEntry
-	var heads []headJSON
+	type entry struct {
+		resource
+		mode string
+	}
+	var entries []entry
+	for m := range v.all {
+		if m.name() == "entry" {
+			entries = make([]entry, 0, min(m.count(), r.o.Limits.Entries))
+		}
+	}
 	info, err := walkBundle(v, r.o.Limits, func(e BundleEntry) error {
 		h := e.head()
-		if e.FullURL != "" && h.ResourceType != "" && validID(h.ID) {
-			r.aliases[e.FullURL] = h.ResourceType + "/" + h.ID
+		if e.FullURL != "" && h.ResourceType != "" && validID(h.ID) && localReference(e.FullURL, r.o.Bases) == "" {
+			r.aliases[e.FullURL] = h.ref() // any other is resolved without
 		}
-		entries, heads = append(entries, e), append(heads, h)
+		entries = append(entries, entry{resource{headJSON: h, raw: e.Resource, value: e.resource}, e.SearchMode})
 		return nil
 	})
 	if err != nil {
 		return Page{}, err
 	}
+	r.entries = slices.Grow(r.entries, len(entries))
 	page := Page{Next: info.Next, Total: info.Total}
-	for i, e := range entries {
-		if e.Resource == nil {
+	for _, e := range entries {
+		if e.raw == nil {
 			if want != "" {
 				r.drop(want, rules.DropType, "")
 			}
 			continue
 		}
-		typ := heads[i].ResourceType
+		typ := e.ResourceType
 		if typ == "OperationOutcome" {
-			page.Incomplete = page.Incomplete || incomplete(e.Resource)
+			page.Incomplete = page.Incomplete || incomplete(e.raw)
 			continue
 		}
 		if typ == "Bundle" && want == "" {
 			if level == maxBundles {
 				return page, fmt.Errorf("%w: Bundles in Bundles", errPage)
 			}
-			inner, err := r.addBundle("", e.resource, level+1)
+			inner, err := r.addBundle("", e.value, level+1)
 			if err != nil {
 				return page, err
 			}
@@ -165,10 +175,10 @@ func (r *Record) addBundle(want string, v value, level int) (Page, error) {
 			continue
 		}
 		// A server need not say which entries matched: then those of the type asked for did.
-		if e.SearchMode == "match" || e.SearchMode == "" && (want == "" || typ == want || typ == "") {
+		if e.mode == "match" || e.mode == "" && (want == "" || typ == want || typ == "") {
 			page.Matches++
 		}
-		r.take(want, e.SearchMode, resource{heads[i], e.Resource, e.resource})
+		r.take(want, e.mode, e.resource)
 	}
 	return page, nil
 }
@@ -215,11 +225,11 @@ func (r *Record) addResource(body []byte) (rules.DropReason, error) {
 		return "", errors.New("not a resource")
 	}
 	body = bytes.Clone(body)
-	v, err := new(doc).scan(body)
-	if err != nil {
-		v = value{} // what its beginning says is dropped by name, like an entry that cannot be read
+	var reason rules.DropReason
+	if scanned(body, func(v value) error { reason = r.take("", "", resource{headJSON: h, raw: body, value: v}); return nil }) != nil {
+		reason = r.take("", "", resource{headJSON: h, raw: body}) // what cannot be read is dropped by name, like an entry
 	}
-	return r.take("", "", resource{h, body, v}), nil
+	return reason, nil
 }
 
 // Read reports whether the record holds the resource, in whatever state.
@@ -228,8 +238,9 @@ func (r *Record) Read(reference string) bool { return r.seen[reference] }
 // resource is one resource as it came, with what its beginning says.
 type resource struct {
 	headJSON
-	raw   jsontext.Value
-	value value // the same, none where it is no JSON to its end
+	reference string // Type/id
+	raw       jsontext.Value
+	value     value // the same, none where it is no JSON to its end
 }
 
 func (h headJSON) ref() string { return h.ResourceType + "/" + h.ID }
@@ -309,10 +320,10 @@ func (e BundleEntry) head() headJSON {
 // untyped stands for the type of what is not known to be any.
 const untyped = "Resource"
 
-// take decodes one entry into the record.
 // take sorts one resource in, and says why it was dropped; "" where it was not.
 func (r *Record) take(want, mode string, x resource) rules.DropReason {
 	decode := r.decoder(x.ResourceType)
+	x.reference = x.ref()
 	switch {
 	case x.ResourceType == "":
 		r.dropNamed(cmp.Or(want, untyped), rules.DropJSON, x.raw)
@@ -322,12 +333,12 @@ func (r *Record) take(want, mode string, x resource) rules.DropReason {
 		return rules.DropType
 	case decode == nil:
 		return "" // a type that nobody asked for and that says nothing about an eye
-	case r.seen[x.ref()]:
+	case r.seen[x.reference]:
 		return "" // a server may repeat an entry over its pages
 	}
 	var err error = dropError{rules.DropJSON}
 	if validID(x.ID) {
-		r.seen[x.ref()] = true
+		r.seen[x.reference] = true
 		err = decode(x)
 	}
 	if err == nil {
@@ -392,7 +403,7 @@ func (r *Record) decoder(typ string) func(resource) error {
 }
 
 func (r *Record) hold(x resource) error {
-	r.held[x.ref()] = x.raw
+	r.held[x.reference] = x.raw
 	return nil
 }
 
@@ -414,11 +425,11 @@ func (r *Record) decode(v value, into any) error {
 
 // decodeStrict is decode for what is kept raw.
 func (r *Record) decodeStrict(raw jsontext.Value, into any) error {
-	v, err := new(doc).scan(raw)
-	if err != nil {
+	err := scanned(raw, func(v value) error { return r.decode(v, into) })
+	if errors.Is(err, errPage) {
 		return dropError{rules.DropJSON}
 	}
-	return r.decode(v, into)
+	return err
 }
 
 // Nesting is the depth of a JSON value, for whoever has to refuse too deep a one before it is decoded.
@@ -611,6 +622,7 @@ func (r *Record) History() rules.History {
 	slices.SortStableFunc(order, func(x, y *pending) int {
 		return cmp.Or(strings.Compare(x.entry.Reference, y.entry.Reference), strings.Compare(x.entry.Part, y.entry.Part))
 	})
+	h.Entries = slices.Grow(h.Entries, len(order))
 	for _, p := range order {
 		e, ok := r.finish(p)
 		if !ok {
@@ -644,8 +656,8 @@ func displayName(e rules.Entry) string {
 // finish puts what an entry refers to into it. ok is false where the drug itself could not be read and nothing else names it.
 func (r *Record) finish(p *pending) (rules.Entry, bool) {
 	e := p.entry
-	e.Concepts = slices.Clone(e.Concepts)
-	e.Qualifiers = slices.Clone(e.Qualifiers)
+	e.Concepts = slices.Clip(e.Concepts)
+	e.Qualifiers = slices.Clip(e.Qualifiers)
 	missing := false
 	r.products(p, func(_ string, d *drugJSON) {
 		if d == nil {
