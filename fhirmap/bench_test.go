@@ -61,7 +61,7 @@ func BenchmarkPage(b *testing.B) {
 	var model time.Duration
 	models := 0
 	for b.Loop() {
-		r := NewRecord("Patient/p", Options{})
+		r := NewRecord("Patient/p", Options{Bases: []string{"https://here.example/fhir"}})
 		_, err := r.AddPage("", body)
 		require.NoError(b, err)
 		h := r.History()
