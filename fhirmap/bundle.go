@@ -192,12 +192,7 @@ func readEntry(v value) (BundleEntry, error) {
 		case "resource":
 			e.resource, e.Resource = m, m.raw()
 		case "search":
-			var s struct {
-				Mode string `json:"mode"`
-			}
-			if fill(m, &s) {
-				e.SearchMode = s.Mode
-			}
+			e.SearchMode = searchMode(m)
 		case "response":
 			var r struct {
 				Status   string         `json:"status"`
@@ -214,6 +209,20 @@ func readEntry(v value) (BundleEntry, error) {
 		}
 	}
 	return e, nil
+}
+
+// searchMode is what a search says of an entry, as far as it can be read.
+func searchMode(v value) (mode string) {
+	for m := range v.all {
+		switch {
+		case m.name() != "mode":
+		case m.kind() != '"' && m.kind() != 'n':
+			return ""
+		default:
+			mode = m.text()
+		}
+	}
+	return mode
 }
 
 func stringOf(v jsontext.Value) string {

@@ -157,7 +157,7 @@ func eyeInText(s string, kind textKind) rules.Eye {
 	if s == "" || len(s) > maxSideText {
 		return rules.EyeUnknown
 	}
-	if strings.ContainsAny(s, "&+") {
+	if strings.IndexByte(s, '&') >= 0 || strings.IndexByte(s, '+') >= 0 {
 		s = plainJoiners.Replace(s)
 	}
 	var space [32]string // most texts are short
@@ -184,11 +184,19 @@ func eyeInText(s string, kind textKind) rules.Eye {
 	return e
 }
 
+// wordBytes are the letters, digits and the slash.
+var wordBytes = func() (is [utf8.RuneSelf]bool) {
+	for r := range rune(len(is)) {
+		is[r] = unicode.IsLetter(r) || unicode.IsDigit(r) || r == '/'
+	}
+	return is
+}()
+
 // appendWords splits a text into its words.
 func appendWords(words []string, s string) []string {
 	start := -1
 	for i, r := range s {
-		part := r|0x20 >= 'a' && r|0x20 <= 'z' || r >= '0' && r <= '9' || r == '/' || r >= utf8.RuneSelf && (unicode.IsLetter(r) || unicode.IsDigit(r))
+		part := r < utf8.RuneSelf && wordBytes[r] || r >= utf8.RuneSelf && (unicode.IsLetter(r) || unicode.IsDigit(r))
 		switch {
 		case part && start < 0:
 			start = i

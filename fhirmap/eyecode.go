@@ -62,7 +62,7 @@ func (s *side) coding(k rules.Code) {
 // postCoordinated reads the side out of a SNOMED CT expression: any of its concepts may name it, the value of the laterality
 // attribute or the site. Two sides in one expression are two sites.
 func postCoordinated(code string) rules.Eye {
-	if !strings.ContainsAny(code, ":|+") {
+	if strings.IndexByte(code, ':') < 0 && strings.IndexByte(code, '|') < 0 && strings.IndexByte(code, '+') < 0 {
 		return rules.EyeUnknown
 	}
 	var found sides

@@ -382,8 +382,11 @@ func (r *reader) any(v value, into reflect.Value) {
 		}
 		fields := fieldsOf(into.Type())
 		for m := range v.all {
-			if f := fields.find(m.name()); f != nil {
-				r.into(m, into.FieldByIndex(f.index).Addr().Interface())
+			name := m.name()
+			for _, f := range fields[nameHash(name)] {
+				if f.name == name {
+					r.into(m, into.FieldByIndex(f.index).Addr().Interface())
+				}
 			}
 		}
 	default:
@@ -391,37 +394,29 @@ func (r *reader) any(v value, into reflect.Value) {
 	}
 }
 
-// fields are those of a struct that have a name in JSON, with those of the structs embedded in it.
-type fields []field
+// fields are those of a struct that have a name in JSON, with those of the structs embedded in it, by the hash of their names.
+type fields [64][]field
 
 type field struct {
 	name  string
 	index []int
 }
 
-func (f fields) find(name string) *field {
-	for i := range f {
-		if f[i].name == name {
-			return &f[i]
-		}
-	}
-	return nil
-}
-
 var knownFields sync.Map // of reflect.Type
 
-func fieldsOf(t reflect.Type) fields {
+func fieldsOf(t reflect.Type) *fields {
 	if known, ok := knownFields.Load(t); ok {
-		return known.(fields)
+		return known.(*fields)
 	}
-	var out fields
+	out, found := new(fields), false
 	for _, f := range reflect.VisibleFields(t) {
 		if name, ok := f.Tag.Lookup("json"); ok {
 			name, _, _ = strings.Cut(name, ",")
-			out = append(out, field{name, f.Index})
+			hash := nameHash(name)
+			out[hash], found = append(out[hash], field{name, f.Index}), true
 		}
 	}
-	if len(out) == 0 {
+	if !found {
 		panic("no reader of " + t.String())
 	}
 	knownFields.Store(t, out)

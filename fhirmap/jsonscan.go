@@ -7,6 +7,7 @@ import (
 	"sync"
 	"unicode/utf16"
 	"unicode/utf8"
+	"unsafe"
 
 	"github.com/go-json-experiment/json/jsontext"
 )
@@ -75,7 +76,8 @@ func (d *doc) scan(body []byte) (value, error) {
 	if len(body) > math.MaxInt32 {
 		return value{}, errPage
 	}
-	d.body, d.text = body, string(body)
+	// Strings of the body itself: a copy would be the dearest single thing here, and whoever gives a body leaves it as it is.
+	d.body, d.text = body, unsafe.String(unsafe.SliceData(body), len(body))
 	if want := len(body)/16 + 1; cap(d.nodes) < want {
 		d.nodes = make([]node, 0, want)
 	}
@@ -111,25 +113,24 @@ func (d *doc) space(at int) int {
 	return at
 }
 
-// value reads the value that begins at at, at a depth. n holds its name.
-func (d *doc) value(at, depth int, n node) int {
-	if len(d.nodes) > len(d.body)/maxDensity+sparse {
+// value reads the value that begins at at, in so many objects and arrays. name is the node's own beginning.
+func (d *doc) value(at, depth int, name node) int {
+	i := len(d.nodes)
+	if i > len(d.body)/maxDensity+sparse {
 		return d.fault()
 	}
-	n.at = uint32(at)
-	i := len(d.nodes)
-	d.nodes = append(d.nodes, n)
+	d.nodes = append(d.nodes, name)
 	kind, end := byte('0'), 0
 	switch c := d.byteAt(at); c {
-	case '{':
-		kind, end = c, d.object(i, at+1, depth+1)
-	case '[':
-		kind, end = c, d.array(i, at+1, depth+1)
 	case '"':
 		var m marks
 		kind = c
 		end, m = d.string(at + 1)
 		d.nodes[i].marks |= m
+	case '{':
+		kind, end = c, d.object(i, at+1, depth+1)
+	case '[':
+		kind, end = c, d.array(i, at+1, depth+1)
 	case 't':
 		kind, end = c, d.word(at, "true")
 	case 'f':
@@ -140,7 +141,7 @@ func (d *doc) value(at, depth int, n node) int {
 		end = d.number(at)
 	}
 	p := &d.nodes[i]
-	p.kind, p.end, p.next = kind, uint32(end), uint32(len(d.nodes))
+	p.kind, p.at, p.end, p.next = kind, uint32(at), uint32(end), uint32(len(d.nodes))
 	return end
 }
 
@@ -212,7 +213,7 @@ func (d *doc) object(i, at, depth int) int {
 		if at > len(d.body) {
 			return at
 		}
-		bit := uint64(1) << nameHash(d.body[n.nameAt:n.nameEnd])
+		bit := uint64(1) << nameHash(d.text[n.nameAt:n.nameEnd])
 		switch {
 		case count > manyNames:
 			if many == nil {
@@ -258,16 +259,13 @@ func (d *doc) named(first, child int) bool {
 	return false
 }
 
-// nameHash is a number below 64, from the ends of a name and its length.
-func nameHash(name []byte) uint {
-	h := uint64(len(name))
-	if len(name) >= 8 {
-		h ^= binary.LittleEndian.Uint64(name) + bits.RotateLeft64(binary.LittleEndian.Uint64(name[len(name)-8:]), 17)
-	} else {
-		for _, c := range name {
-			h = h<<8 | uint64(c)
-		}
+// nameHash is a number below 64, from some letters of a name and its length.
+func nameHash(name string) uint {
+	n := len(name)
+	if n == 0 {
+		return 0
 	}
+	h := uint64(n)<<32 | uint64(name[0])<<24 | uint64(name[n/2])<<16 | uint64(name[n*3/4])<<8 | uint64(name[n-1])
 	return uint(h * 0x9e3779b97f4a7c15 >> 58) // golden ratio: the high bits depend on all others
 }
 
@@ -289,18 +287,15 @@ const (
 func (d *doc) string(at int) (end int, m marks) {
 	b := d.body
 	for {
-		for at+8 <= len(b) {
+		special := uint64(0)
+		for special == 0 && at+8 <= len(b) {
 			w := binary.LittleEndian.Uint64(b[at:])
 			quote, slash := w^ones*'"', w^ones*'\\'
-			special := ((quote-ones)&^quote | (slash-ones)&^slash | (w-ones*' ')&^w | w) & highs
-			if special != 0 {
-				at += bits.TrailingZeros64(special) / 8
-				break
-			}
+			special = ((quote-ones)&^quote | (slash-ones)&^slash | (w-ones*' ')&^w | w) & highs
 			at += 8
 		}
-		for at < len(b) && b[at] != '"' && b[at] != '\\' && b[at] >= ' ' && b[at] < utf8.RuneSelf {
-			at++ // near the end of the text
+		if special != 0 {
+			at += bits.TrailingZeros64(special)/8 - 8
 		}
 		switch c := d.byteAt(at); {
 		case c == '"':
@@ -317,6 +312,8 @@ func (d *doc) string(at int) (end int, m marks) {
 				m |= escaped | faulty // what is read of it is not the bytes as they stand
 			}
 			at += size
+		case c >= ' ':
+			at++ // near the end of the text
 		default:
 			return d.fault(), m
 		}
@@ -422,24 +419,26 @@ func (v value) raw() jsontext.Value {
 
 // text is what a string says, "" for anything else. What is no UTF-8 in it is replaced.
 func (v value) text() string {
-	switch n := v.node(); {
-	case n.kind != '"':
+	n := v.node()
+	if n.kind != '"' {
 		return ""
-	case n.marks&escaped != 0:
-		return stringOf(v.raw())
-	default:
-		return v.d.text[n.at+1 : n.end-1]
 	}
+	if n.marks&escaped != 0 {
+		return v.d.unquoted(n.at, n.end)
+	}
+	return v.d.text[n.at+1 : n.end-1]
 }
 
 // name is the name of a member.
 func (v value) name() string {
 	n := v.node()
 	if n.marks&escapedName != 0 {
-		return stringOf(v.d.body[n.nameAt-1 : n.nameEnd+1])
+		return v.d.unquoted(n.nameAt-1, n.nameEnd+1)
 	}
 	return v.d.text[n.nameAt:n.nameEnd]
 }
+
+func (d *doc) unquoted(at, end uint32) string { return stringOf(d.body[at:end]) }
 
 // all hands out the members of an object or the elements of an array.
 func (v value) all(yield func(value) bool) {

@@ -137,6 +137,9 @@ func (r *Record) addBundle(want string, v value, level int) (Page, error) {
 			entries = make([]entry, 0, min(m.count(), r.o.Limits.Entries))
 		}
 	}
+	if len(r.seen) == 0 {
+		r.seen = make(map[string]bool, cap(entries))
+	}
 	info, err := walkBundle(v, r.o.Limits, func(e BundleEntry) error {
 		h := e.head()
 		if e.FullURL != "" && h.ResourceType != "" && validID(h.ID) && localReference(e.FullURL, r.o.Bases) == "" {
