@@ -282,16 +282,16 @@ const (
 )
 
 // string reads a string from behind its first quote. Eight bytes are looked at at once for one that is not plain: a quote, a
-// backslash, a control character or a part of a longer rune. In each of the terms the lowest high bit that is set stands at
-// the first such byte; those above it may be wrong.
+// backslash, a control character or a part of a longer rune. In the first term a byte loses its carry, and with it sets its
+// high bit, if it is below 0x21 once its bit 1 is turned: a quote or a control character; in the second if it is a backslash;
+// and the third has the high bits of longer runes. Only the lowest that is set counts: a carry lost spoils those above.
 func (d *doc) string(at int) (end int, m marks) {
 	b := d.body
 	for {
 		special := uint64(0)
 		for special == 0 && at+8 <= len(b) {
 			w := binary.LittleEndian.Uint64(b[at:])
-			quote, slash := w^ones*'"', w^ones*'\\'
-			special = ((quote-ones)&^quote | (slash-ones)&^slash | (w-ones*' ')&^w | w) & highs
+			special = ((w^ones*2 - ones*0x21) | (w^ones*'\\' - ones) | w) & highs
 			at += 8
 		}
 		if special != 0 {
