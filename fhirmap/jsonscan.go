@@ -291,7 +291,7 @@ func (d *doc) string(at int) (end int, m marks) {
 		special := uint64(0)
 		for special == 0 && at+8 <= len(b) {
 			w := binary.LittleEndian.Uint64(b[at:])
-			special = ((w^ones*2 - ones*0x21) | (w^ones*'\\' - ones) | w) & highs
+			special = ((w ^ ones*2 - ones*0x21) | (w ^ ones*'\\' - ones) | w) & highs
 			at += 8
 		}
 		if special != 0 {
