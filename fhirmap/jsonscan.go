@@ -188,12 +188,9 @@ func (d *doc) object(i, at, depth int) int {
 	if d.byteAt(at) == '}' {
 		return at + 1
 	}
-	if depth > maxNesting {
-		return d.fault()
-	}
-	var seen uint64
-	var many map[string]bool
-	for count := 0; ; count++ {
+	seen := uint64(0) // hashes, as bits
+	known := siblings{first: i + 1, upTo: i + 1}
+	for ; ; known.count++ {
 		if d.byteAt(at) != '"' {
 			return d.fault()
 		}
@@ -202,37 +199,22 @@ func (d *doc) object(i, at, depth int) int {
 			return end
 		}
 		n := node{nameAt: uint32(at + 1), nameEnd: uint32(end - 1), marks: m & faulty}
+		bit := uint64(1) << nameHash(d.text[n.nameAt:n.nameEnd])
 		if m&escaped != 0 {
 			n.marks |= escapedName
+			bit = math.MaxUint64 // its hash is not that of what it says
 		}
 		if at = d.space(end); d.byteAt(at) != ':' {
 			return d.fault()
 		}
 		child := len(d.nodes)
-		at = d.space(d.value(d.space(at+1), depth, n))
-		if at > len(d.body) {
+		if at = d.space(d.value(d.space(at+1), depth, n)); at > len(d.body) {
 			return at
 		}
-		bit := uint64(1) << nameHash(d.text[n.nameAt:n.nameEnd])
-		switch {
-		case count > manyNames:
-			if many == nil {
-				many = map[string]bool{}
-				for c := i + 1; c < child; c = int(d.nodes[c].next) {
-					many[value{d, c}.name()] = true
-				}
-			}
-			name := value{d, child}.name()
-			if many[name] {
-				d.nodes[i].marks |= twice | faulty
-			}
-			many[name] = true
-		case (seen&bit != 0 || n.marks&escapedName != 0) && d.named(i+1, child):
+		if seen&bit != 0 && known.have(d, child) {
 			d.nodes[i].marks |= twice | faulty
 		}
-		if seen |= bit; n.marks&escapedName != 0 {
-			seen = math.MaxUint64
-		}
+		seen |= bit
 		d.inherit(i, child)
 		switch d.byteAt(at) {
 		case ',':
@@ -245,18 +227,32 @@ func (d *doc) object(i, at, depth int) int {
 	}
 }
 
-// manyNames is how many names of an object are compared one by one: nothing of FHIR has as many.
-const manyNames = 128
+// siblings are the members of an object so far.
+type siblings struct {
+	first, count int
+	names        map[string]bool // of those up to upTo, where they are many
+	upTo         int
+}
 
-// named reports that one of the siblings from first on, up to child, has its name.
-func (d *doc) named(first, child int) bool {
+// have reports that one of them has the child's name.
+func (s *siblings) have(d *doc, child int) bool {
 	name := value{d, child}.name()
-	for c := first; c < child; c = int(d.nodes[c].next) {
-		if (value{d, c}).name() == name {
-			return true
+	const few = 128 // nothing of FHIR has as many
+	if s.count < few {
+		for c := s.first; c < child; c = int(d.nodes[c].next) {
+			if (value{d, c}).name() == name {
+				return true
+			}
 		}
+		return false
 	}
-	return false
+	if s.names == nil {
+		s.names = map[string]bool{}
+	}
+	for ; s.upTo < child; s.upTo = int(d.nodes[s.upTo].next) {
+		s.names[value{d, s.upTo}.name()] = true
+	}
+	return s.names[name]
 }
 
 // nameHash is a number below 64, from some letters of a name and its length.

@@ -541,7 +541,7 @@ func (r *Record) reference(ref string) string {
 
 // own checks that an entry belongs to the patient.
 func (r *Record) own(subject referenceJSON) error {
-	if slices.Contains(r.accepted, r.reference(subject.Reference)) {
+	if slices.Contains(r.accepted, subject.Reference) || slices.Contains(r.accepted, r.reference(subject.Reference)) {
 		return nil
 	}
 	return dropPatient
