@@ -5,8 +5,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-json-experiment/json/jsontext"
-
 	"pupilrisk/rules"
 )
 
@@ -31,7 +29,7 @@ type appointmentJSON struct {
 	ResourceType    string           `json:"resourceType"`
 	ID              string           `json:"id"`
 	Meta            metaJSON         `json:"meta"`
-	Contained       []jsontext.Value `json:"contained"`
+	Contained       contained        `json:"contained"`
 	Identifier      []identifierJSON `json:"identifier"`
 	Status          string           `json:"status"`
 	ServiceCategory []rules.Concept  `json:"serviceCategory"`
@@ -54,19 +52,19 @@ type appointmentJSON struct {
 }
 
 type serviceRequestJSON struct {
-	Contained          []jsontext.Value `json:"contained"`
-	Extension          []siteExtension  `json:"extension"`
-	Status             string           `json:"status"`
-	DoNotPerform       bool             `json:"doNotPerform"`
-	Code               rules.Concept    `json:"code"`
-	OrderDetail        []rules.Concept  `json:"orderDetail"`
-	Subject            referenceJSON    `json:"subject"`
-	OccurrenceDateTime string           `json:"occurrenceDateTime"`
-	OccurrencePeriod   periodJSON       `json:"occurrencePeriod"`
-	BodySite           []bodySiteJSON   `json:"bodySite"`
-	ReasonCode         []rules.Concept  `json:"reasonCode"`
-	ReasonReference    []referenceJSON  `json:"reasonReference"`
-	Note               []noteJSON       `json:"note"`
+	Contained          contained       `json:"contained"`
+	Extension          []siteExtension `json:"extension"`
+	Status             string          `json:"status"`
+	DoNotPerform       bool            `json:"doNotPerform"`
+	Code               rules.Concept   `json:"code"`
+	OrderDetail        []rules.Concept `json:"orderDetail"`
+	Subject            referenceJSON   `json:"subject"`
+	OccurrenceDateTime string          `json:"occurrenceDateTime"`
+	OccurrencePeriod   periodJSON      `json:"occurrencePeriod"`
+	BodySite           []bodySiteJSON  `json:"bodySite"`
+	ReasonCode         []rules.Concept `json:"reasonCode"`
+	ReasonReference    []referenceJSON `json:"reasonReference"`
+	Note               []noteJSON      `json:"note"`
 
 	ref string
 }
@@ -119,7 +117,7 @@ func (r *Record) serviceRequest(x resource) error {
 }
 
 func (r *Record) requestSide(q *serviceRequestJSON) side {
-	p := pending{contained: containedOf(q.Contained)}
+	p := pending{contained: q.Contained}
 	p.sites(q.BodySite, q.Code, q.Extension)
 	for _, d := range q.OrderDetail {
 		p.side.concept(d, siteText)
@@ -183,7 +181,7 @@ func (r *Record) booking(a *appointmentJSON) Appointment {
 	}
 	s.written.add(eyeInText(a.Description, siteText))
 	s.written.add(eyeInText(a.Comment, proseText))
-	p := pending{contained: containedOf(a.Contained)}
+	p := pending{contained: a.Contained}
 	for _, ref := range a.BasedOn {
 		if c, ok := ref.named(); ok {
 			out.Concepts = append(out.Concepts, c)

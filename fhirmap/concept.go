@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"strings"
 
+	"github.com/go-json-experiment/json/jsontext"
+
 	"pupilrisk/rules"
 )
 
@@ -26,6 +28,25 @@ type referenceJSON struct {
 type periodJSON struct {
 	Start string `json:"start"`
 	End   string `json:"end"`
+}
+
+// contained are the resources that stand in another one.
+type contained []containedJSON
+
+type containedJSON struct {
+	id  string
+	raw jsontext.Value
+}
+
+// find looks for one by its local reference, with the #.
+func (c contained) find(ref string) (jsontext.Value, bool) {
+	id, ok := strings.CutPrefix(ref, "#")
+	for i := len(c) - 1; ok && i >= 0; i-- {
+		if c[i].id != "" && strings.TrimPrefix(c[i].id, "#") == id {
+			return c[i].raw, true
+		}
+	}
+	return nil, false
 }
 
 type noteJSON struct {
@@ -62,14 +83,18 @@ func appendConcepts(out []rules.Concept, all ...rules.Concept) []rules.Concept {
 	return out
 }
 
+// concepts are those that name something, in a list of the record's.
+func (r *Record) concepts(all ...rules.Concept) []rules.Concept {
+	var space [4]rules.Concept
+	return r.reader.concepts.keep(appendConcepts(space[:0], all...))
+}
+
 func concepts(all ...rules.Concept) []rules.Concept { return appendConcepts(nil, all...) }
 
 // named is a concept from a reference that only says what it means.
 func (r referenceJSON) named() (rules.Concept, bool) {
-	if r.Display == "" {
-		return rules.Concept{}, false
-	}
-	return rules.Concept{Text: strings.TrimSpace(r.Display)}, true
+	text := strings.TrimSpace(r.Display)
+	return rules.Concept{Text: text}, text != ""
 }
 
 // notes joins free texts, cut at the limit.

@@ -3,27 +3,25 @@ package fhirmap
 import (
 	"cmp"
 
-	"github.com/go-json-experiment/json/jsontext"
-
 	"pupilrisk/rules"
 )
 
 type conditionJSON struct {
-	Meta               metaJSON         `json:"meta"`
-	Contained          []jsontext.Value `json:"contained"`
-	Extension          []siteExtension  `json:"extension"`
-	ClinicalStatus     rules.Concept    `json:"clinicalStatus"`
-	VerificationStatus rules.Concept    `json:"verificationStatus"`
-	Code               rules.Concept    `json:"code"`
-	BodySite           []bodySiteJSON   `json:"bodySite"`
-	Subject            referenceJSON    `json:"subject"`
-	OnsetDateTime      string           `json:"onsetDateTime"`
-	OnsetPeriod        periodJSON       `json:"onsetPeriod"`
-	AbatementDateTime  string           `json:"abatementDateTime"`
-	AbatementPeriod    periodJSON       `json:"abatementPeriod"`
-	AbatementString    string           `json:"abatementString"`
-	AbatementAge       *quantityJSON    `json:"abatementAge"`
-	RecordedDate       string           `json:"recordedDate"`
+	Meta               metaJSON        `json:"meta"`
+	Contained          contained       `json:"contained"`
+	Extension          []siteExtension `json:"extension"`
+	ClinicalStatus     rules.Concept   `json:"clinicalStatus"`
+	VerificationStatus rules.Concept   `json:"verificationStatus"`
+	Code               rules.Concept   `json:"code"`
+	BodySite           []bodySiteJSON  `json:"bodySite"`
+	Subject            referenceJSON   `json:"subject"`
+	OnsetDateTime      string          `json:"onsetDateTime"`
+	OnsetPeriod        periodJSON      `json:"onsetPeriod"`
+	AbatementDateTime  string          `json:"abatementDateTime"`
+	AbatementPeriod    periodJSON      `json:"abatementPeriod"`
+	AbatementString    string          `json:"abatementString"`
+	AbatementAge       *quantityJSON   `json:"abatementAge"`
+	RecordedDate       string          `json:"recordedDate"`
 	Stage              []struct {
 		Summary rules.Concept `json:"summary"`
 	} `json:"stage"`
@@ -97,18 +95,20 @@ func (r *Record) condition(x resource) error {
 		return dropDate
 	}
 	e := rules.Entry{
-		Reference: x.reference, Kind: rules.Condition, Concepts: concepts(c.Code), Standing: verdict.standing, Status: word,
+		Reference: x.reference, Kind: rules.Condition, Concepts: r.concepts(c.Code), Standing: verdict.standing, Status: word,
 		Ended: verdict.ended || abated.Known() || c.AbatementString != "" || c.AbatementAge != nil,
 		Start: onset, End: abated, Recorded: recorded, Restricted: c.Meta.restricted(), Note: notes(r.o.Limits.Text, noteTexts(nil, c.Note)...),
 	}
+	var about [8]rules.Concept
+	qualifiers := about[:0]
 	for _, s := range c.Stage {
-		e.Qualifiers = appendConcepts(e.Qualifiers, s.Summary)
+		qualifiers = appendConcepts(qualifiers, s.Summary)
 	}
 	for _, v := range c.Evidence {
-		e.Qualifiers = appendConcepts(e.Qualifiers, v.Code...)
+		qualifiers = appendConcepts(qualifiers, v.Code...)
 	}
-	e.Qualifiers = appendSites(e.Qualifiers, c.BodySite...)
-	p := pending{typ: "Condition", entry: e, contained: containedOf(c.Contained)}
+	e.Qualifiers = r.reader.concepts.keep(appendSites(qualifiers, c.BodySite...))
+	p := pending{typ: "Condition", entry: e, contained: c.Contained}
 	p.sites(c.BodySite, c.Code, c.Extension)
 	r.entries = append(r.entries, p)
 	return nil

@@ -8,7 +8,7 @@ import (
 
 type deviceUseJSON struct {
 	Meta           metaJSON         `json:"meta"`
-	Contained      []jsontext.Value `json:"contained"`
+	Contained      contained `json:"contained"`
 	Extension      []siteExtension  `json:"extension"`
 	Status         string           `json:"status"`
 	Subject        referenceJSON    `json:"subject"`
@@ -46,7 +46,7 @@ func (r *Record) deviceUse(x resource) error {
 	if err != nil {
 		return dropDate
 	}
-	p := pending{typ: "DeviceUseStatement", contained: containedOf(d.Contained), device: d.Device.Reference}
+	p := pending{typ: "DeviceUseStatement", contained: d.Contained, device: d.Device.Reference}
 	p.sites([]bodySiteJSON{d.BodySite}, rules.Concept{}, d.Extension)
 	p.entry = rules.Entry{
 		Reference: x.reference, Kind: rules.Device, Concepts: displayConcept(d.Device), Standing: verdict.standing,

@@ -42,6 +42,16 @@ func (s *slab[T]) cut(n int) []T {
 	return out
 }
 
+// keep copies a list; nil stays for none.
+func (s *slab[T]) keep(list []T) []T {
+	if len(list) == 0 {
+		return nil
+	}
+	out := s.cut(len(list))
+	copy(out, list)
+	return out
+}
+
 // fill fills *p, which is the zero value. It reports whether all of it was of the kind it has to be.
 func (r *reader) fill(v value, p any) bool {
 	r.wrong = false
@@ -108,8 +118,8 @@ func (r *reader) into(v value, p any) {
 		*p = optional(r, v, (*reader).number)
 	case *jsontext.Value:
 		*p = v.raw()
-	case *[]jsontext.Value:
-		*p = list(r, v, func(_ *reader, v value, raw *jsontext.Value) { *raw = v.raw() })
+	case *contained:
+		*p = list(r, v, func(_ *reader, v value, c *containedJSON) { c.id, c.raw = v.head().ID, v.raw() })
 	case json.Unmarshaler:
 		r.wrong = p.UnmarshalJSON(v.raw()) != nil || r.wrong
 	default:

@@ -4,26 +4,24 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/go-json-experiment/json/jsontext"
-
 	"pupilrisk/rules"
 )
 
 // medicationJSON is the part of the four medication types that we read. They share their names for the same things, and
 // where one lacks an element it stays empty.
 type medicationJSON struct {
-	Meta         metaJSON         `json:"meta"`
-	Contained    []jsontext.Value `json:"contained"`
-	Status       string           `json:"status"`
-	Intent       string           `json:"intent"`
-	DoNotPerform bool             `json:"doNotPerform"`
-	ReportedBool bool             `json:"reportedBoolean"`
-	ReportedBy   *referenceJSON   `json:"reportedReference"`
-	Concept      rules.Concept    `json:"medicationCodeableConcept"`
-	Reference    referenceJSON    `json:"medicationReference"`
-	Subject      referenceJSON    `json:"subject"`
-	ReasonCode   []rules.Concept  `json:"reasonCode"`
-	Note         []noteJSON       `json:"note"`
+	Meta         metaJSON        `json:"meta"`
+	Contained    contained       `json:"contained"`
+	Status       string          `json:"status"`
+	Intent       string          `json:"intent"`
+	DoNotPerform bool            `json:"doNotPerform"`
+	ReportedBool bool            `json:"reportedBoolean"`
+	ReportedBy   *referenceJSON  `json:"reportedReference"`
+	Concept      rules.Concept   `json:"medicationCodeableConcept"`
+	Reference    referenceJSON   `json:"medicationReference"`
+	Subject      referenceJSON   `json:"subject"`
+	ReasonCode   []rules.Concept `json:"reasonCode"`
+	Note         []noteJSON      `json:"note"`
 
 	EffectiveDateTime string       `json:"effectiveDateTime"`
 	EffectivePeriod   periodJSON   `json:"effectivePeriod"`
@@ -82,11 +80,9 @@ func (r *Record) medication(x resource) error {
 	if err := r.medicationDates(&e, m); err != nil {
 		return err
 	}
-	if name, ok := m.Reference.named(); ok {
-		e.Concepts = append(e.Concepts, name)
-	}
-	e.Concepts = appendConcepts(e.Concepts, m.Concept)
-	p := pending{typ: x.ResourceType, contained: containedOf(m.Contained)}
+	name, _ := m.Reference.named()
+	e.Concepts = r.concepts(name, m.Concept)
+	p := pending{typ: x.ResourceType, contained: m.Contained}
 	if m.Reference.Reference != "" {
 		p.drugs = append(p.drugs, m.Reference.Reference)
 	} else if m.Reference.Identifier != nil {
@@ -94,15 +90,17 @@ func (r *Record) medication(x resource) error {
 	}
 	var space [8]string
 	texts := space[:0]
+	var about [8]rules.Concept
+	qualifiers := about[:0]
 	for _, list := range [][]dosageJSON{m.Dosage, m.DosageInstruction} {
 		for i := range list {
 			d := &list[i]
 			texts = append(texts, d.Text, d.PatientInstruction)
-			e.Qualifiers = appendConcepts(appendConcepts(e.Qualifiers, d.AdditionalInstruction...), d.Route, d.Method, d.Site)
+			qualifiers = appendConcepts(appendConcepts(qualifiers, d.AdditionalInstruction...), d.Route, d.Method, d.Site)
 			p.side.concept(d.Site, siteText)
 		}
 	}
-	e.Qualifiers = appendConcepts(e.Qualifiers, m.ReasonCode...)
+	e.Qualifiers = r.reader.concepts.keep(appendConcepts(qualifiers, m.ReasonCode...))
 	e.Note = notes(r.o.Limits.Text, noteTexts(texts, m.Note)...)
 	if e.Standing == rules.Counts && saysNoDrugs(e.Concepts) {
 		r.noDrugs = true

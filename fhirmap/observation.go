@@ -5,22 +5,20 @@ import (
 	"strconv"
 	"strings"
 
-	"github.com/go-json-experiment/json/jsontext"
-
 	"pupilrisk/rules"
 )
 
 type observationJSON struct {
-	Meta              metaJSON         `json:"meta"`
-	Contained         []jsontext.Value `json:"contained"`
-	Extension         []siteExtension  `json:"extension"`
-	Status            string           `json:"status"`
-	Code              rules.Concept    `json:"code"`
-	Subject           referenceJSON    `json:"subject"`
-	EffectiveDateTime string           `json:"effectiveDateTime"`
-	EffectivePeriod   periodJSON       `json:"effectivePeriod"`
-	EffectiveInstant  string           `json:"effectiveInstant"`
-	Issued            string           `json:"issued"`
+	Meta              metaJSON        `json:"meta"`
+	Contained         contained       `json:"contained"`
+	Extension         []siteExtension `json:"extension"`
+	Status            string          `json:"status"`
+	Code              rules.Concept   `json:"code"`
+	Subject           referenceJSON   `json:"subject"`
+	EffectiveDateTime string          `json:"effectiveDateTime"`
+	EffectivePeriod   periodJSON      `json:"effectivePeriod"`
+	EffectiveInstant  string          `json:"effectiveInstant"`
+	Issued            string          `json:"issued"`
 	valueJSON
 	BodySite  bodySiteJSON    `json:"bodySite"`
 	Method    rules.Concept   `json:"method"`
@@ -68,20 +66,20 @@ func (r *Record) observation(x resource) error {
 	if err != nil {
 		return dropDate
 	}
-	p := pending{typ: "Observation", contained: containedOf(o.Contained)}
+	p := pending{typ: "Observation", contained: o.Contained}
 	p.sites([]bodySiteJSON{o.BodySite}, o.Code, o.Extension)
 	p.entry = rules.Entry{
-		Reference: x.reference, Kind: rules.Observation, Concepts: concepts(o.Code), Standing: verdict.standing, Status: o.Status,
+		Reference: x.reference, Kind: rules.Observation, Concepts: r.concepts(o.Code), Standing: verdict.standing, Status: o.Status,
 		Start: start, End: end, Recorded: issued, Restricted: o.Meta.restricted(), Note: notes(r.o.Limits.Text, noteTexts(nil, o.Note)...),
 	}
-	p.entry.Qualifiers = appendConcepts(nil, o.BodySite.concept, o.Method)
+	p.entry.Qualifiers = r.concepts(o.BodySite.concept, o.Method)
 	panel := p
 	p.value(o.valueJSON, r.o.Limits.Text)
 	r.entries = append(r.entries, p)
 	for i, c := range o.Component {
 		x := panel
 		x.entry.Part = "component " + strconv.Itoa(i+1)
-		x.entry.Concepts = concepts(c.Code)
+		x.entry.Concepts = r.concepts(c.Code)
 		x.entry.Qualifiers = append(panel.entry.Qualifiers[:len(panel.entry.Qualifiers):len(panel.entry.Qualifiers)], panel.entry.Concepts...)
 		x.side.concept(c.Code, nameText)
 		x.value(c.valueJSON, r.o.Limits.Text)

@@ -97,6 +97,11 @@ var plainly = json.WithUnmarshalers(json.JoinUnmarshalers(
 		b.Extension = x.Extension
 		return err
 	}),
+	json.UnmarshalFromFunc(func(d *jsontext.Decoder, c *containedJSON) error {
+		raw, err := d.ReadValue()
+		*c = containedJSON{head(raw).ID, raw.Clone()}
+		return err
+	}),
 	json.UnmarshalFromFunc(func(d *jsontext.Decoder, all *dosages) error {
 		if d.PeekKind() == '{' {
 			*all = make(dosages, 1)

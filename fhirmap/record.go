@@ -76,7 +76,7 @@ type pending struct {
 	// structures are BodyStructure references that give the side.
 	structures []string
 	side       side
-	contained  map[string]jsontext.Value
+	contained  contained
 }
 
 // Page is what a page held.
@@ -287,6 +287,25 @@ func head(raw []byte) (h headJSON) {
 	return h
 }
 
+// head is the same of a value.
+func (v value) head() (h headJSON) {
+	if v.kind() != '{' {
+		return h
+	}
+	for m := range v.all {
+		switch m.name() {
+		case "resourceType":
+			h.ResourceType = m.text()
+		case "id":
+			h.ID = m.text()
+		}
+		if h.ID != "" && h.ResourceType != "" {
+			break
+		}
+	}
+	return h
+}
+
 // dropError is a fault of one entry.
 type dropError struct{ reason rules.DropReason }
 
@@ -300,20 +319,7 @@ var (
 
 // head is the head of an entry's resource. One that has no id yet, as in a transaction, goes by the uuid of its fullUrl.
 func (e BundleEntry) head() headJSON {
-	var h headJSON
-	if e.resource.kind() == '{' {
-		for m := range e.resource.all {
-			switch m.name() {
-			case "resourceType":
-				h.ResourceType = m.text()
-			case "id":
-				h.ID = m.text()
-			}
-			if h.ID != "" && h.ResourceType != "" {
-				break
-			}
-		}
-	}
+	h := e.resource.head()
 	if h.ID == "" {
 		h.ID, _ = strings.CutPrefix(e.FullURL, "urn:uuid:")
 	}
@@ -547,23 +553,9 @@ func (r *Record) own(subject referenceJSON) error {
 	return dropPatient
 }
 
-// containedOf are the contained resources of an entry by their local id, with the #.
-func containedOf(all []jsontext.Value) map[string]jsontext.Value {
-	if len(all) == 0 {
-		return nil
-	}
-	out := make(map[string]jsontext.Value, len(all))
-	for _, c := range all {
-		if h := head(c); h.ID != "" {
-			out["#"+strings.TrimPrefix(h.ID, "#")] = c
-		}
-	}
-	return out
-}
-
 // lookup finds a referred resource: contained, or held.
 func (r *Record) lookup(p *pending, ref string) (jsontext.Value, bool) {
-	if c, ok := p.contained[ref]; ok {
+	if c, ok := p.contained.find(ref); ok {
 		return c, true
 	}
 	v, ok := r.held[r.reference(ref)]
@@ -598,7 +590,7 @@ func (r *Record) Unresolved() []string {
 	}
 	for i := range r.bookings {
 		for _, ref := range r.bookings[i].BasedOn {
-			need(&pending{contained: containedOf(r.bookings[i].Contained)}, ref.Reference, "ServiceRequest")
+			need(&pending{contained: r.bookings[i].Contained}, ref.Reference, "ServiceRequest")
 		}
 	}
 	slices.Sort(out)
