@@ -115,7 +115,15 @@ func lengthsOf(words []string) (l lengths) {
 
 // may reports that a word begins and is as long as one of the list. In other letters than ASCII, capitals may differ in length.
 func (l *lengths) may(w string) bool {
-	return w[0] >= utf8.RuneSelf || l[w[0]]>>len(w)&1 != 0 || strings.ContainsFunc(w, func(r rune) bool { return r >= utf8.RuneSelf })
+	if w[0] < utf8.RuneSelf && l[w[0]]>>len(w)&1 != 0 {
+		return true
+	}
+	for i := range len(w) {
+		if w[i] >= utf8.RuneSelf {
+			return true
+		}
+	}
+	return false
 }
 
 // words turns lists of words into a look-up.
@@ -163,7 +171,10 @@ func eyeInText(s string, kind textKind) rules.Eye {
 	var space [32]string // most texts are short
 	words := appendWords(space[:0], s)
 	var said []mention
-	for i := range words {
+	for i, w := range words {
+		if !sideLengths.may(w) {
+			continue
+		}
 		if e := sideWord(words, i, kind); e != rules.EyeUnknown {
 			said = append(said, mention{i, e})
 		}
@@ -187,25 +198,34 @@ func eyeInText(s string, kind textKind) rules.Eye {
 // wordBytes are the letters, digits and the slash.
 var wordBytes = func() (is [utf8.RuneSelf]bool) {
 	for r := range rune(len(is)) {
-		is[r] = unicode.IsLetter(r) || unicode.IsDigit(r) || r == '/'
+		is[r] = wordRune(r)
 	}
 	return is
 }()
 
+func wordRune(r rune) bool { return unicode.IsLetter(r) || unicode.IsDigit(r) || r == '/' }
+
 // appendWords splits a text into its words.
 func appendWords(words []string, s string) []string {
-	start := -1
-	for i, r := range s {
-		part := r < utf8.RuneSelf && wordBytes[r] || r >= utf8.RuneSelf && (unicode.IsLetter(r) || unicode.IsDigit(r))
-		switch {
-		case part && start < 0:
-			start = i
-		case !part && start >= 0:
-			words = append(words, s[start:i])
-			start = -1
+	start, in := 0, false
+	for i := 0; i < len(s); {
+		part, size := false, 1
+		if c := s[i]; c < utf8.RuneSelf {
+			part = wordBytes[c]
+		} else {
+			var r rune
+			r, size = utf8.DecodeRuneInString(s[i:])
+			part = wordRune(r)
 		}
+		if part != in {
+			if in {
+				words = append(words, s[start:i])
+			}
+			start, in = i, part
+		}
+		i += size
 	}
-	if start >= 0 {
+	if in {
 		words = append(words, s[start:])
 	}
 	return words
@@ -217,9 +237,6 @@ const contradiction rules.Eye = 0xff
 // sideWord is the side that the word at i means in its place.
 func sideWord(words []string, i int, kind textKind) rules.Eye {
 	w := words[i]
-	if !sideLengths.may(w) {
-		return rules.EyeUnknown
-	}
 	if e, ok := capitals[w]; ok && kind != proseText && (len(w) > 2 || w[0] == 'O' || kind == siteText || besideEye(words, i, kind)) {
 		return e
 	}

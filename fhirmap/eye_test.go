@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"unicode"
 
 	"github.com/stretchr/testify/require"
 
@@ -190,4 +191,42 @@ func TestTextAgainstCodedSite(t *testing.T) {
 	eye, conflict = s.eye()
 	require.Equal(t, rules.EyeUnknown, eye)
 	require.True(t, conflict)
+}
+
+// FuzzAppendWords holds the splitting to that of the library, and what passes over words to the lists of words.
+func FuzzAppendWords(f *testing.F) {
+	for _, s := range []string{"Left eye, høger öga; 3/4 \xff OD", "OEIL GAUCHE, œil", "x", ""} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		words := appendWords(nil, s)
+		require.Equal(t, append([]string(nil), strings.FieldsFunc(s, func(r rune) bool { return !unicode.IsLetter(r) && r != '/' && !unicode.IsDigit(r) })...), words)
+		for _, w := range words {
+			low := strings.ToLower(w)
+			_, capital := capitals[w]
+			_, side := sideWords[low]
+			require.False(t, (capital || side) && !sideLengths.may(w), w)
+			require.False(t, (side || eyeWords[low] || eyeThings[low] || joiners[low]) && !besideLengths.may(w), w)
+		}
+	})
+}
+
+// No word of the lists is passed over, as it stands, in capitals or with one first.
+func TestWordsAreNotPassedOver(t *testing.T) {
+	forms := func(w string) []string { return []string{w, strings.ToUpper(w), strings.ToUpper(w[:1]) + w[1:]} }
+	for w := range sideWords {
+		for _, form := range forms(w) {
+			require.True(t, sideLengths.may(form) && besideLengths.may(form), form)
+		}
+	}
+	for w := range capitals {
+		require.True(t, sideLengths.may(w), w)
+	}
+	for _, list := range []map[string]bool{eyeWords, eyeThings, joiners} {
+		for w := range list {
+			for _, form := range forms(w) {
+				require.True(t, besideLengths.may(form), form)
+			}
+		}
+	}
 }
