@@ -7,18 +7,18 @@ import (
 )
 
 type deviceUseJSON struct {
-	Meta           metaJSON         `json:"meta"`
-	Contained      contained `json:"contained"`
-	Extension      []siteExtension  `json:"extension"`
-	Status         string           `json:"status"`
-	Subject        referenceJSON    `json:"subject"`
-	TimingPeriod   periodJSON       `json:"timingPeriod"`
-	TimingDateTime string           `json:"timingDateTime"`
-	RecordedOn     string           `json:"recordedOn"`
-	Device         referenceJSON    `json:"device"`
-	ReasonCode     []rules.Concept  `json:"reasonCode"`
-	BodySite       bodySiteJSON     `json:"bodySite"`
-	Note           []noteJSON       `json:"note"`
+	Meta           metaJSON        `json:"meta"`
+	Contained      contained       `json:"contained"`
+	Extension      []siteExtension `json:"extension"`
+	Status         string          `json:"status"`
+	Subject        referenceJSON   `json:"subject"`
+	TimingPeriod   periodJSON      `json:"timingPeriod"`
+	TimingDateTime string          `json:"timingDateTime"`
+	RecordedOn     string          `json:"recordedOn"`
+	Device         referenceJSON   `json:"device"`
+	ReasonCode     []rules.Concept `json:"reasonCode"`
+	BodySite       bodySiteJSON    `json:"bodySite"`
+	Note           []noteJSON      `json:"note"`
 }
 
 func (r *Record) deviceUse(x resource) error {

@@ -26,15 +26,15 @@ type reader struct {
 	notes    slab[noteJSON]
 }
 
-// slab gives out lists that are cut from a larger one: a record has hundreds of lists of one or two.
+// slab gives out lists that are cut from a larger one: a record has hundreds of lists of one or two. nil makes each anew.
 type slab[T any] struct{ free []T }
 
 func (s *slab[T]) cut(n int) []T {
 	const size = 64
+	if s == nil || n > size/2 {
+		return make([]T, n)
+	}
 	if n > len(s.free) || s.free == nil {
-		if n > size/2 {
-			return make([]T, n)
-		}
 		s.free = make([]T, size)
 	}
 	out := s.free[:n:n]
@@ -81,33 +81,29 @@ func (r *reader) into(v value, p any) {
 	case *rules.Concept:
 		r.concept(v, p)
 	case *[]rules.Concept:
-		*p = r.conceptList(v)
+		*p = list(r, v, &r.concepts, (*reader).concept)
 	case *referenceJSON:
 		r.reference(v, p)
 	case **referenceJSON:
 		*p = optional(r, v, (*reader).reference)
 	case *[]referenceJSON:
-		*p = list(r, v, (*reader).reference)
+		*p = list(r, v, nil, (*reader).reference)
 	case *metaJSON:
 		r.meta(v, p)
 	case *periodJSON:
 		r.period(v, p)
 	case *[]noteJSON:
-		if r.is(v, '[') {
-			*p = each(r, v, r.notes.cut(v.count()), (*reader).note)
-		}
+		*p = list(r, v, &r.notes, (*reader).note)
 	case *bodySiteJSON:
 		r.bodySite(v, p)
 	case *[]bodySiteJSON:
-		if r.is(v, '[') {
-			*p = each(r, v, r.sites.cut(v.count()), (*reader).bodySite)
-		}
+		*p = list(r, v, &r.sites, (*reader).bodySite)
 	case *[]siteExtension:
-		*p = list(r, v, (*reader).siteExtension)
+		*p = list(r, v, nil, (*reader).siteExtension)
 	case *dosages:
 		r.dosages(v, p)
 	case *[]dosageJSON:
-		*p = r.dosageList(v)
+		*p = list(r, v, &r.doses, (*reader).dosage)
 	case **quantityJSON:
 		*p = optional(r, v, (*reader).quantity)
 	case **rules.Concept:
@@ -119,7 +115,7 @@ func (r *reader) into(v value, p any) {
 	case *jsontext.Value:
 		*p = v.raw()
 	case *contained:
-		*p = list(r, v, func(_ *reader, v value, c *containedJSON) { c.id, c.raw = v.head().ID, v.raw() })
+		*p = list(r, v, nil, func(_ *reader, v value, c *containedJSON) { c.id, c.raw = v.head().ID, v.raw() })
 	case json.Unmarshaler:
 		r.wrong = p.UnmarshalJSON(v.raw()) != nil || r.wrong
 	default:
@@ -161,34 +157,16 @@ func (r *reader) number(v value, f *float64) {
 	}
 }
 
-func list[T any](r *reader, v value, one func(*reader, value, *T)) []T {
+func list[T any](r *reader, v value, from *slab[T], one func(*reader, value, *T)) []T {
 	if !r.is(v, '[') {
 		return nil
 	}
-	return each(r, v, make([]T, v.count()), one)
-}
-
-func each[T any](r *reader, v value, out []T, one func(*reader, value, *T)) []T {
-	i := 0
+	out, i := from.cut(v.count()), 0
 	for e := range v.all {
 		one(r, e, &out[i])
 		i++
 	}
 	return out
-}
-
-func (r *reader) conceptList(v value) []rules.Concept {
-	if !r.is(v, '[') {
-		return nil
-	}
-	return each(r, v, r.concepts.cut(v.count()), (*reader).concept)
-}
-
-func (r *reader) dosageList(v value) []dosageJSON {
-	if !r.is(v, '[') {
-		return nil
-	}
-	return each(r, v, r.doses.cut(v.count()), (*reader).dosage)
 }
 
 func optional[T any](r *reader, v value, one func(*reader, value, *T)) *T {
@@ -291,7 +269,7 @@ func (r *reader) meta(v value, meta *metaJSON) {
 		case "lastUpdated":
 			meta.LastUpdated = r.text(m)
 		case "security":
-			meta.Security = list(r, m, (*reader).coding)
+			meta.Security = list(r, m, nil, (*reader).coding)
 		}
 	}
 }
@@ -347,7 +325,7 @@ func (r *reader) bodySite(v value, b *bodySiteJSON) {
 	}
 	for m := range v.all {
 		if m.name() == "extension" {
-			b.Extension = list(r, m, (*reader).siteExtension)
+			b.Extension = list(r, m, nil, (*reader).siteExtension)
 			continue
 		}
 		r.ofConcept(m, &b.concept)
@@ -365,7 +343,7 @@ func (r *reader) dosages(v value, d *dosages) {
 		r.dosage(v, &(*d)[0])
 		return
 	}
-	*d = r.dosageList(v)
+	*d = list(r, v, &r.doses, (*reader).dosage)
 }
 
 // any fills a struct by its tags, or what is made of structs.

@@ -55,7 +55,7 @@ const (
 	sparse     = 4096
 )
 
-// docs keeps the nodes of docs that are read: they take more room than the text.
+// docs keeps the room of nodes from one text to the next.
 var docs = sync.Pool{New: func() any { return new(doc) }}
 
 // scanned goes over a text that must be one JSON value, and lets it be read until use is done.
@@ -63,7 +63,9 @@ func scanned(body []byte, use func(value) error) error {
 	d := docs.Get().(*doc)
 	defer func() {
 		d.body, d.text = nil, ""
-		docs.Put(d)
+		if cap(d.nodes) <= 1<<20 { // those of a huge page are let go
+			docs.Put(d)
+		}
 	}()
 	v, err := d.scan(body)
 	if err != nil {

@@ -223,16 +223,20 @@ func (r *Record) AddEvidence(body []byte) (others bool, err error) {
 }
 
 func (r *Record) addResource(body []byte) (rules.DropReason, error) {
-	h := head(body)
-	if h.ResourceType == "" {
-		return "", errors.New("not a resource")
-	}
 	body = bytes.Clone(body)
 	var reason rules.DropReason
-	if scanned(body, func(v value) error { reason = r.take("", "", resource{headJSON: h, raw: body, value: v}); return nil }) != nil {
-		reason = r.take("", "", resource{headJSON: h, raw: body}) // what cannot be read is dropped by name, like an entry
+	take := func(h headJSON, v value) error {
+		if h.ResourceType == "" {
+			return errors.New("not a resource")
+		}
+		reason = r.take("", "", resource{headJSON: h, raw: body, value: v})
+		return nil
 	}
-	return reason, nil
+	err := scanned(body, func(v value) error { return take(v.head(), v) })
+	if errors.Is(err, errPage) {
+		err = take(head(body), value{}) // what cannot be read is dropped by what its beginning says, like an entry
+	}
+	return reason, err
 }
 
 // Read reports whether the record holds the resource, in whatever state.
