@@ -99,13 +99,11 @@ func (r *reader) into(v value, p any) {
 	case *[]bodySiteJSON:
 		*p = list(r, v, &r.sites, (*reader).bodySite)
 	case *[]siteExtension:
-		*p = list(r, v, nil, (*reader).siteExtension)
+		*p = list(r, v, nil, byTags[siteExtension])
 	case *dosages:
 		r.dosages(v, p)
 	case *[]dosageJSON:
-		*p = list(r, v, &r.doses, (*reader).dosage)
-	case **quantityJSON:
-		*p = optional(r, v, (*reader).quantity)
+		*p = list(r, v, &r.doses, byTags[dosageJSON])
 	case **rules.Concept:
 		*p = optional(r, v, (*reader).concept)
 	case *bool:
@@ -235,25 +233,9 @@ func (r *reader) reference(v value, ref *referenceJSON) {
 		case "type":
 			ref.Type = r.text(m)
 		case "identifier":
-			ref.Identifier = optional(r, m, (*reader).identifier)
+			ref.Identifier = optional(r, m, byTags[identifierJSON])
 		case "display":
 			ref.Display = r.text(m)
-		}
-	}
-}
-
-func (r *reader) identifier(v value, id *identifierJSON) {
-	if !r.is(v, '{') {
-		return
-	}
-	for m := range v.all {
-		switch m.name() {
-		case "system":
-			id.System = r.text(m)
-		case "value":
-			id.Value = r.text(m)
-		case "type":
-			r.concept(m, &id.Type)
 		}
 	}
 }
@@ -299,51 +281,29 @@ func (r *reader) note(v value, n *noteJSON) {
 	}
 }
 
-func (r *reader) quantity(v value, q *quantityJSON) {
-	if !r.is(v, '{') {
-		return
-	}
-	for m := range v.all {
-		switch m.name() {
-		case "value":
-			q.Value = optional(r, m, (*reader).number)
-		case "comparator":
-			q.Comparator = r.text(m)
-		case "unit":
-			q.Unit = r.text(m)
-		case "system":
-			q.System = r.text(m)
-		case "code":
-			q.Code = r.text(m)
-		}
-	}
-}
-
 func (r *reader) bodySite(v value, b *bodySiteJSON) {
 	if !r.is(v, '{') {
 		return
 	}
 	for m := range v.all {
 		if m.name() == "extension" {
-			b.Extension = list(r, m, nil, (*reader).siteExtension)
+			b.Extension = list(r, m, nil, byTags[siteExtension])
 			continue
 		}
 		r.ofConcept(m, &b.concept)
 	}
 }
 
-func (r *reader) siteExtension(v value, x *siteExtension) { r.any(v, reflect.ValueOf(x).Elem()) }
-
-func (r *reader) dosage(v value, d *dosageJSON) { r.any(v, reflect.ValueOf(d).Elem()) }
+func byTags[T any](r *reader, v value, p *T) { r.any(v, reflect.ValueOf(p).Elem()) }
 
 // dosages is one dosage or a list of them.
 func (r *reader) dosages(v value, d *dosages) {
 	if v.kind() == '{' {
 		*d = r.doses.cut(1)
-		r.dosage(v, &(*d)[0])
+		byTags(r, v, &(*d)[0])
 		return
 	}
-	*d = list(r, v, &r.doses, (*reader).dosage)
+	*d = list(r, v, &r.doses, byTags[dosageJSON])
 }
 
 // any fills a struct by its tags, or what is made of structs.
