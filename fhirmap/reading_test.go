@@ -280,9 +280,10 @@ func TestOddJSON(t *testing.T) {
 		`{"\u0061":1,"\u0062":2,"c":3}`, `"\ud83d\ude00"`, `"\ud83d"`, `"\ud83d\u0041"`, `"\ude00"`, `"\ud83dx"`, `"\u12"`, `"\u12g4"`, `"\x"`, `"\/\b\f\n\r\t\"\\"`, "\"\xff\"",
 		"\"grün\"", "\"gr\xc3\"", "\"\xed\xa0\x80\"", "\"\xf0\x9f\x98\x80 eight bytes and more\"", "{\"\xff\":1,\"\xfe\":2}", "\ufeff{}", "\u00a0{}", "\v{}",
 		strings.Repeat("[", 9999) + "1" + strings.Repeat("]", 9999), strings.Repeat(`{"aaaaaaa":`, 10000) + "1" + strings.Repeat("}", 10000), strings.Repeat(`{"aaaaaaa":`, 10001) + "1" + strings.Repeat("}", 10001),
+		strings.Repeat("[        ", 10000) + strings.Repeat("]", 10000), strings.Repeat("[        ", 10001) + strings.Repeat("]", 10001),
 		many(300, `"last":1`), many(300, `"name7":1`), many(300, `"nam\u00657":1`), many(128, `"name127":1`), many(129, `"name128":1`), many(1, `"name0":1`),
 		`{"resourceType":"Bundle","resourceType":"Bundle"}`, `{"resourceType":"Bundle","entry":[{"search":{"mode":"a","mode":"b"},"response":{"status":"404 x","etag":7}}]}`,
-		`{"resourceType":"Bundle","type":7}`, `{"resourceType":"Bundle","total":"7","link":null,"entry":[{"resource":null,"fullUrl":7},{"search":7},{"resource":{"id":"a","resourceType":"Patient"}}]}`,
+		`{"resourceType":"Bundle","type":7}`, `{"resourceType":"Bundle","entry":[{"search":{"mode":7,"mode":"a"}},{"search":{"mode":null}},{"search":["a"]}]}`, `{"resourceType":"Bundle","total":"7","link":null,"entry":[{"resource":null,"fullUrl":7},{"search":7},{"resource":{"id":"a","resourceType":"Patient"}}]}`,
 		`{"resourceType":"Bundle","entry":null}`, `{"resourceType":"Bundle","link":[{"relation":"next","url":"a","url":"b"}]}`, `{"resourceType":"Bundle","link":[null,{"relation":7}]}`,
 		`{"resourceType":"Bundle","entry":[{"resource":{"resourceType":"Condition","id":"a","code":{"text":"x","text":"y"}}}]}`,
 		strings.Replace(`{"resourceType":"Bundle","entry":[X]}`, "X", many(70, `"a":1`), 1),
@@ -295,6 +296,16 @@ func TestOddJSON(t *testing.T) {
 		`{"resourceType":"SubscriptionStatus","notificationEvent":[{"eventNumber":null}]}`, `{"resourceType":"Parameters","parameter":[{"valueString":null,"part":[{"part":[{"name":"x"}]}]}]}`,
 	} {
 		same(t, []byte(body))
+	}
+}
+
+// A contained resource goes by its id, of two with one id the last; one without cannot be referred to.
+func TestContained(t *testing.T) {
+	all := contained{{"a", jsontext.Value("1")}, {"#b", jsontext.Value("2")}, {"a", jsontext.Value("3")}, {"", jsontext.Value("4")}}
+	for ref, want := range map[string]string{"#a": "3", "#b": "2", "##b": "", "a": "", "#": "", "": "", "#c": ""} {
+		raw, ok := all.find(ref)
+		require.Equal(t, want, string(raw), ref)
+		require.Equal(t, want != "", ok, ref)
 	}
 }
 
