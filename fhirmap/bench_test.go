@@ -88,7 +88,9 @@ func BenchmarkPage(b *testing.B) {
 		read func(testing.TB, []byte)
 		took []time.Duration
 	}{
-		{name: "ours", read: readPage}, {name: "model", read: readIntoModel}, {name: "structs", read: readIntoStructs},
+		{name: "ours", read: readPage},
+		{name: "model", read: readIntoModel},
+		{name: "structs", read: readIntoStructs},
 		{name: "valid", read: func(t testing.TB, body []byte) { require.True(t, json.Valid(body)) }}, // says no more than whether it is JSON
 	}
 	for b.Loop() {
