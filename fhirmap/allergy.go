@@ -4,9 +4,9 @@ import "pupilrisk/rules"
 
 type allergyJSON struct {
 	Meta               metaJSON      `json:"meta"`
-	ClinicalStatus     conceptJSON   `json:"clinicalStatus"`
-	VerificationStatus conceptJSON   `json:"verificationStatus"`
-	Code               conceptJSON   `json:"code"`
+	ClinicalStatus     rules.Concept `json:"clinicalStatus"`
+	VerificationStatus rules.Concept `json:"verificationStatus"`
+	Code               rules.Concept `json:"code"`
 	Patient            referenceJSON `json:"patient"`
 	OnsetDateTime      string        `json:"onsetDateTime"`
 	OnsetPeriod        periodJSON    `json:"onsetPeriod"`
@@ -14,15 +14,15 @@ type allergyJSON struct {
 	LastOccurrence     string        `json:"lastOccurrence"`
 	Note               []noteJSON    `json:"note"`
 	Reaction           []struct {
-		Substance     conceptJSON   `json:"substance"`
-		Manifestation []conceptJSON `json:"manifestation"`
-		Description   string        `json:"description"`
+		Substance     rules.Concept   `json:"substance"`
+		Manifestation []rules.Concept `json:"manifestation"`
+		Description   string          `json:"description"`
 	} `json:"reaction"`
 }
 
 func (r *Record) allergy(x resource) error {
 	var a allergyJSON
-	if err := r.decodeStrict(x.raw, &a); err != nil {
+	if err := r.decode(x.value, &a); err != nil {
 		return err
 	}
 	if err := r.own(a.Patient); err != nil {
@@ -41,13 +41,13 @@ func (r *Record) allergy(x resource) error {
 		return dropDate
 	}
 	e := rules.Entry{
-		Reference: x.ref(), Kind: rules.Intolerance, Concepts: concepts(a.Code), Standing: verdict.standing,
+		Reference: x.reference, Kind: rules.Intolerance, Concepts: concepts(a.Code), Standing: verdict.standing,
 		Ended: verdict.ended, Status: word, Start: onset, Recorded: recorded, Restricted: a.Meta.restricted(),
 	}
-	texts := noteTexts(a.Note)
+	texts := noteTexts(nil, a.Note)
 	for _, x := range a.Reaction {
-		e.Concepts = append(e.Concepts, concepts(x.Substance)...)
-		e.Qualifiers = append(e.Qualifiers, concepts(x.Manifestation...)...)
+		e.Concepts = appendConcepts(e.Concepts, x.Substance)
+		e.Qualifiers = appendConcepts(e.Qualifiers, x.Manifestation...)
 		texts = append(texts, x.Description)
 	}
 	e.Note = notes(r.o.Limits.Text, texts...)

@@ -5,8 +5,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-json-experiment/json/jsontext"
-
 	"pupilrisk/rules"
 )
 
@@ -31,14 +29,14 @@ type appointmentJSON struct {
 	ResourceType    string           `json:"resourceType"`
 	ID              string           `json:"id"`
 	Meta            metaJSON         `json:"meta"`
-	Contained       []jsontext.Value `json:"contained"`
+	Contained       contained        `json:"contained"`
 	Identifier      []identifierJSON `json:"identifier"`
 	Status          string           `json:"status"`
-	ServiceCategory []conceptJSON    `json:"serviceCategory"`
-	ServiceType     []conceptJSON    `json:"serviceType"`
-	Specialty       []conceptJSON    `json:"specialty"`
-	AppointmentType conceptJSON      `json:"appointmentType"`
-	ReasonCode      []conceptJSON    `json:"reasonCode"`
+	ServiceCategory []rules.Concept  `json:"serviceCategory"`
+	ServiceType     []rules.Concept  `json:"serviceType"`
+	Specialty       []rules.Concept  `json:"specialty"`
+	AppointmentType rules.Concept    `json:"appointmentType"`
+	ReasonCode      []rules.Concept  `json:"reasonCode"`
 	ReasonReference []referenceJSON  `json:"reasonReference"`
 	Description     string           `json:"description"`
 	Comment         string           `json:"comment"`
@@ -54,26 +52,26 @@ type appointmentJSON struct {
 }
 
 type serviceRequestJSON struct {
-	Contained          []jsontext.Value `json:"contained"`
-	Extension          []siteExtension  `json:"extension"`
-	Status             string           `json:"status"`
-	DoNotPerform       bool             `json:"doNotPerform"`
-	Code               conceptJSON      `json:"code"`
-	OrderDetail        []conceptJSON    `json:"orderDetail"`
-	Subject            referenceJSON    `json:"subject"`
-	OccurrenceDateTime string           `json:"occurrenceDateTime"`
-	OccurrencePeriod   periodJSON       `json:"occurrencePeriod"`
-	BodySite           []bodySiteJSON   `json:"bodySite"`
-	ReasonCode         []conceptJSON    `json:"reasonCode"`
-	ReasonReference    []referenceJSON  `json:"reasonReference"`
-	Note               []noteJSON       `json:"note"`
+	Contained          contained       `json:"contained"`
+	Extension          []siteExtension `json:"extension"`
+	Status             string          `json:"status"`
+	DoNotPerform       bool            `json:"doNotPerform"`
+	Code               rules.Concept   `json:"code"`
+	OrderDetail        []rules.Concept `json:"orderDetail"`
+	Subject            referenceJSON   `json:"subject"`
+	OccurrenceDateTime string          `json:"occurrenceDateTime"`
+	OccurrencePeriod   periodJSON      `json:"occurrencePeriod"`
+	BodySite           []bodySiteJSON  `json:"bodySite"`
+	ReasonCode         []rules.Concept `json:"reasonCode"`
+	ReasonReference    []referenceJSON `json:"reasonReference"`
+	Note               []noteJSON      `json:"note"`
 
 	ref string
 }
 
-func (r *Record) decodeAppointment(raw jsontext.Value) (appointmentJSON, error) {
+func (r *Record) decodeAppointment(v value) (appointmentJSON, error) {
 	var a appointmentJSON
-	if err := r.decodeStrict(raw, &a); err != nil {
+	if err := r.decode(v, &a); err != nil {
 		return a, err
 	}
 	if a.ResourceType != "Appointment" || a.ID != "" && !validID(a.ID) {
@@ -96,7 +94,7 @@ func (r *Record) decodeAppointment(raw jsontext.Value) (appointmentJSON, error) 
 
 // appointment keeps a booking of this patient. One of another patient is no fault: it is the same booking, given away.
 func (r *Record) appointment(x resource) error {
-	a, err := r.decodeAppointment(x.raw)
+	a, err := r.decodeAppointment(x.value)
 	if err != nil {
 		return err
 	}
@@ -107,19 +105,19 @@ func (r *Record) appointment(x resource) error {
 
 func (r *Record) serviceRequest(x resource) error {
 	var q serviceRequestJSON
-	if err := r.decodeStrict(x.raw, &q); err != nil {
+	if err := r.decode(x.value, &q); err != nil {
 		return err
 	}
 	if err := r.own(q.Subject); err != nil {
 		return err
 	}
-	q.ref = x.ref()
+	q.ref = x.reference
 	r.requests = append(r.requests, q)
 	return r.hold(x)
 }
 
 func (r *Record) requestSide(q *serviceRequestJSON) side {
-	p := pending{contained: containedOf(q.Contained)}
+	p := pending{contained: q.Contained}
 	p.sites(q.BodySite, q.Code, q.Extension)
 	for _, d := range q.OrderDetail {
 		p.side.concept(d, siteText)
@@ -175,7 +173,7 @@ func (r *Record) booking(a *appointmentJSON) Appointment {
 	for _, c := range a.ReasonCode {
 		why.concept(c, nameText)
 	}
-	out.Concepts = concepts(slices.Concat(a.ServiceType, a.ReasonCode, []conceptJSON{a.AppointmentType}, a.ServiceCategory, a.Specialty)...)
+	out.Concepts = concepts(slices.Concat(a.ServiceType, a.ReasonCode, []rules.Concept{a.AppointmentType}, a.ServiceCategory, a.Specialty)...)
 	for _, text := range []string{a.Description, a.Comment} {
 		if text != "" {
 			out.Concepts = append(out.Concepts, rules.Concept{Text: notes(r.o.Limits.Text, text)})
@@ -183,7 +181,7 @@ func (r *Record) booking(a *appointmentJSON) Appointment {
 	}
 	s.written.add(eyeInText(a.Description, siteText))
 	s.written.add(eyeInText(a.Comment, proseText))
-	p := pending{contained: containedOf(a.Contained)}
+	p := pending{contained: a.Contained}
 	for _, ref := range a.BasedOn {
 		if c, ok := ref.named(); ok {
 			out.Concepts = append(out.Concepts, c)
@@ -194,7 +192,7 @@ func (r *Record) booking(a *appointmentJSON) Appointment {
 		if !ok || r.decodeStrict(raw, &q) != nil {
 			continue
 		}
-		out.Concepts = append(out.Concepts, concepts(slices.Concat([]conceptJSON{q.Code}, q.OrderDetail, q.ReasonCode)...)...)
+		out.Concepts = append(out.Concepts, concepts(slices.Concat([]rules.Concept{q.Code}, q.OrderDetail, q.ReasonCode)...)...)
 		s.merge(r.requestSide(&q))
 		for _, c := range q.ReasonCode {
 			why.concept(c, nameText)
@@ -270,11 +268,15 @@ func service(all []rules.Concept) string {
 // DecodeAppointment reads one Appointment, as an event or a server gives it.
 func DecodeAppointment(body []byte, o Options) (Appointment, error) {
 	r := NewRecord("", o)
-	a, err := r.decodeAppointment(body)
-	if err != nil {
-		return Appointment{}, err
-	}
-	return r.booking(&a), nil
+	var out Appointment
+	err := scanned(body, func(v value) error {
+		a, err := r.decodeAppointment(v)
+		if err == nil {
+			out = r.booking(&a)
+		}
+		return err
+	})
+	return out, err
 }
 
 // Appointments reads a page of bookings of many patients. Those that cannot be read, or that the server says it left out,
@@ -285,7 +287,7 @@ func Appointments(body []byte, o Options) (out []Appointment, info BundleInfo, d
 		switch h := e.head(); {
 		case e.Resource == nil:
 		case h.ResourceType == "Appointment" || h.ResourceType == "":
-			r.take("Appointment", e.SearchMode, resource{headJSON: h, raw: e.Resource})
+			r.take("Appointment", e.SearchMode, resource{headJSON: h, raw: e.Resource, value: e.resource})
 		case h.ResourceType == "OperationOutcome" && incomplete(e.Resource):
 			r.drop("Appointment", rules.DropMissing, "") // the server says that it left bookings out
 		}

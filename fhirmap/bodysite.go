@@ -1,7 +1,6 @@
 package fhirmap
 
 import (
-	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
 
 	"pupilrisk/rules"
@@ -18,23 +17,23 @@ const (
 type siteExtension struct {
 	URL       string        `json:"url"`
 	Reference referenceJSON `json:"valueReference"`
-	Concept   conceptJSON   `json:"valueCodeableConcept"`
+	Concept   rules.Concept `json:"valueCodeableConcept"`
 }
 
 // bodySiteJSON is a body site, which the eye-care guide fills with nothing but an extension.
 type bodySiteJSON struct {
-	conceptJSON
+	concept   rules.Concept
 	Extension []siteExtension `json:"extension"`
 }
 
 // structure reads the side out of a BodyStructure: its location and its qualifiers.
 func (s *side) structure(raw jsontext.Value) {
 	var b struct {
-		Location          conceptJSON   `json:"location"`
-		LocationQualifier []conceptJSON `json:"locationQualifier"`
-		Description       string        `json:"description"`
+		Location          rules.Concept   `json:"location"`
+		LocationQualifier []rules.Concept `json:"locationQualifier"`
+		Description       string          `json:"description"`
 	}
-	if json.Unmarshal(raw, &b) != nil {
+	if !fillStrictly(raw, &b) {
 		return
 	}
 	s.concept(b.Location, siteText)
@@ -46,9 +45,9 @@ func (s *side) structure(raw jsontext.Value) {
 
 // sites reads the side out of body sites, extensions and the code itself, in this order of rank: what is coded anywhere
 // comes before what is written.
-func (p *pending) sites(sites []bodySiteJSON, code conceptJSON, ext []siteExtension) {
+func (p *pending) sites(sites []bodySiteJSON, code rules.Concept, ext []siteExtension) {
 	for _, b := range sites {
-		p.side.concept(b.conceptJSON, siteText)
+		p.side.concept(b.concept, siteText)
 		p.extensions(b.Extension)
 	}
 	p.extensions(ext)
@@ -69,9 +68,9 @@ func (p *pending) extensions(all []siteExtension) {
 	}
 }
 
-func siteConcepts(sites []bodySiteJSON) (out []rules.Concept) {
+func appendSites(out []rules.Concept, sites ...bodySiteJSON) []rules.Concept {
 	for _, b := range sites {
-		out = append(out, concepts(b.conceptJSON)...)
+		out = appendConcepts(out, b.concept)
 	}
 	return out
 }

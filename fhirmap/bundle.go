@@ -1,10 +1,8 @@
 package fhirmap
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
-	"io"
 	"slices"
 	"strconv"
 
@@ -35,8 +33,7 @@ func (l Limits) withDefaults() Limits {
 	return l
 }
 
-// maxMembers bounds the names of one envelope or entry; FHIR has two dozen. Without a bound, looking for a name given twice
-// would take a time that grows with their square.
+// maxMembers bounds the names of one envelope or entry; FHIR has two dozen.
 const maxMembers = 64
 
 // maxBundles bounds how deep Bundles stand in Bundles; the answer to a batch needs one.
@@ -64,78 +61,89 @@ type BundleEntry struct {
 	Status         int
 	ETag, Location string
 	Outcome        jsontext.Value
+
+	resource value // as long as the walk takes
 }
 
-// faultyInside lets an entry be broken in itself: only whoever decodes it refuses it.
+// faultyInside lets a value be broken in itself, for a look at what is left of it.
 var faultyInside = json.JoinOptions(jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true))
 
 // WalkBundle goes once over a Bundle and hands out its entries. The envelope is read strictly: a name given twice would hide
 // entries. An error means that the page as a whole is lost; it holds nothing of its content.
 func WalkBundle(body []byte, limits Limits, each func(BundleEntry) error) (BundleInfo, error) {
-	limits = limits.withDefaults()
 	info := BundleInfo{Total: -1}
-	d := jsontext.NewDecoder(bytes.NewBuffer(body), faultyInside)
-	typed := false
-	n := 0
-	err := object(d, func(name string) error {
-		switch name {
-		case "resourceType":
-			s, err := text(d)
-			if err != nil {
-				return err
-			}
-			if s != "Bundle" {
-				return errNotBundle
-			}
-			typed = true
-			return nil
-		case "type":
-			s, err := text(d)
-			info.Type = s
-			return err
-		case "total":
-			v, err := d.ReadValue()
-			if err != nil {
-				return errPage
-			}
-			if total, err := strconv.Atoi(string(v)); err == nil {
-				info.Total = total
-			}
-			return nil
-		case "link":
-			v, err := d.ReadValue()
-			if err != nil {
-				return errPage
-			}
-			return readLinks(v, &info)
-		case "entry":
-			return array(d, func() error {
-				if n++; n > limits.Entries {
-					return errLimit
-				}
-				e, err := readEntry(d, body)
-				if err != nil {
-					return err
-				}
-				return each(e)
-			})
-		default:
-			if err := d.SkipValue(); err != nil {
-				return errPage
-			}
-			return nil
-		}
+	err := scanned(body, func(v value) (err error) {
+		info, err = walkBundle(v, limits.withDefaults(), each)
+		return err
 	})
-	if err != nil {
+	return info, err
+}
+
+func walkBundle(v value, limits Limits, each func(BundleEntry) error) (BundleInfo, error) {
+	info := BundleInfo{Total: -1}
+	if err := envelope(v); err != nil {
 		return info, err
 	}
-	if _, err := d.ReadToken(); !errors.Is(err, io.EOF) {
-		return info, fmt.Errorf("%w: more after its end", errPage)
+	typed := false
+	for m := range v.all {
+		switch m.name() {
+		case "resourceType":
+			if m.kind() != '"' {
+				return info, errPage
+			}
+			if m.text() != "Bundle" {
+				return info, errNotBundle
+			}
+			typed = true
+		case "type":
+			if m.kind() != '"' {
+				return info, errPage
+			}
+			info.Type = m.text()
+		case "total":
+			if total, err := strconv.Atoi(string(m.raw())); err == nil {
+				info.Total = total
+			}
+		case "link":
+			if err := readLinks(m, &info); err != nil {
+				return info, err
+			}
+		case "entry":
+			if m.kind() != '[' {
+				return info, errPage
+			}
+			n := 0
+			for e := range m.all {
+				if n++; n > limits.Entries {
+					return info, errLimit
+				}
+				entry, err := readEntry(e)
+				if err != nil {
+					return info, err
+				}
+				if err := each(entry); err != nil {
+					return info, err
+				}
+			}
+		}
 	}
 	if !typed {
 		return info, errNotBundle
 	}
 	return info, nil
+}
+
+// envelope checks that a value is an object, and that its own names are few and given once.
+func envelope(v value) error {
+	switch {
+	case v.kind() != '{':
+		return errPage
+	case v.node().marks&twice != 0:
+		return fmt.Errorf("%w: a name given twice", errPage)
+	case v.count() > maxMembers:
+		return fmt.Errorf("%w: too many names", errPage)
+	}
+	return nil
 }
 
 // IDs lists the resources of a type in a page of a search, Type/id.
@@ -150,12 +158,12 @@ func IDs(typ string, page []byte) ([]string, error) {
 	return out, err
 }
 
-func readLinks(v jsontext.Value, info *BundleInfo) error {
+func readLinks(v value, info *BundleInfo) error {
 	var links []struct {
 		Relation string `json:"relation"`
 		URL      string `json:"url"`
 	}
-	if err := json.Unmarshal(v, &links); err != nil {
+	if v.node().marks&faulty != 0 || !fill(v, &links) {
 		return fmt.Errorf("%w: links", errPage)
 	}
 	for _, l := range links {
@@ -172,27 +180,19 @@ func readLinks(v jsontext.Value, info *BundleInfo) error {
 	return nil
 }
 
-func readEntry(d *jsontext.Decoder, body []byte) (BundleEntry, error) {
+func readEntry(v value) (BundleEntry, error) {
 	var e BundleEntry
-	err := object(d, func(name string) error {
-		v, err := d.ReadValue()
-		if err != nil {
-			return errPage
-		}
-		switch name {
+	if err := envelope(v); err != nil {
+		return e, err
+	}
+	for m := range v.all {
+		switch m.name() {
 		case "fullUrl":
-			e.FullURL = stringOf(v)
+			e.FullURL = m.text()
 		case "resource":
-			// The decoder's own slice ends with its next call; the body's does not.
-			end := d.InputOffset()
-			e.Resource = body[end-int64(len(v)) : end : end]
+			e.resource, e.Resource = m, m.raw()
 		case "search":
-			var s struct {
-				Mode string `json:"mode"`
-			}
-			if json.Unmarshal(v, &s, faultyInside) == nil {
-				e.SearchMode = s.Mode
-			}
+			e.SearchMode = searchMode(m)
 		case "response":
 			var r struct {
 				Status   string         `json:"status"`
@@ -200,73 +200,29 @@ func readEntry(d *jsontext.Decoder, body []byte) (BundleEntry, error) {
 				ETag     string         `json:"etag"`
 				Outcome  jsontext.Value `json:"outcome"`
 			}
-			if json.Unmarshal(v, &r, faultyInside) == nil {
+			if fill(m, &r) {
 				e.Location, e.ETag, e.Outcome = r.Location, r.ETag, r.Outcome
 				if len(r.Status) >= 3 {
 					e.Status, _ = strconv.Atoi(r.Status[:3]) // no number: no status
 				}
 			}
 		}
-		return nil
-	})
-	return e, err
+	}
+	return e, nil
 }
 
-// object reads an object's members; a name given twice is an error.
-func object(d *jsontext.Decoder, member func(name string) error) error {
-	t, err := d.ReadToken()
-	if err != nil || t.Kind() != '{' {
-		return errPage
-	}
-	var seen []string
-	for d.PeekKind() == '"' {
-		t, err := d.ReadToken()
-		if err != nil {
-			return errPage
-		}
-		name := t.String()
-		if len(seen) == maxMembers {
-			return fmt.Errorf("%w: too many names", errPage)
-		}
-		for _, s := range seen {
-			if s == name {
-				return fmt.Errorf("%w: a name given twice", errPage)
-			}
-		}
-		seen = append(seen, name)
-		if err := member(name); err != nil {
-			return err
+// searchMode is what a search says of an entry, as far as it can be read.
+func searchMode(v value) (mode string) {
+	for m := range v.all {
+		switch {
+		case m.name() != "mode":
+		case m.kind() != '"' && m.kind() != 'n':
+			return ""
+		default:
+			mode = m.text()
 		}
 	}
-	if t, err := d.ReadToken(); err != nil || t.Kind() != '}' {
-		return errPage
-	}
-	return nil
-}
-
-func array(d *jsontext.Decoder, element func() error) error {
-	t, err := d.ReadToken()
-	if err != nil || t.Kind() != '[' {
-		return errPage
-	}
-	for k := d.PeekKind(); k != ']'; k = d.PeekKind() {
-		if k == 0 {
-			return errPage
-		}
-		if err := element(); err != nil {
-			return err
-		}
-	}
-	_, err = d.ReadToken()
-	return err
-}
-
-func text(d *jsontext.Decoder) (string, error) {
-	v, err := d.ReadValue()
-	if err != nil || v.Kind() != '"' {
-		return "", errPage
-	}
-	return stringOf(v), nil
+	return mode
 }
 
 func stringOf(v jsontext.Value) string {

@@ -1,30 +1,21 @@
 package fhirmap
 
 import (
-	"slices"
+	"cmp"
 	"strings"
+
+	"github.com/go-json-experiment/json/jsontext"
 
 	"pupilrisk/rules"
 )
 
 // The small structs that records are read into. Only what is used is named: everything else in a resource may be of any
-// form without harm.
-
-type codingJSON struct {
-	System  string `json:"system"`
-	Code    string `json:"code"`
-	Display string `json:"display"`
-}
-
-type conceptJSON struct {
-	Coding []codingJSON `json:"coding"`
-	Text   string       `json:"text"`
-}
+// form without harm. A CodeableConcept is read into a rules.Concept as it is, without the codings that say nothing.
 
 type identifierJSON struct {
-	System string      `json:"system"`
-	Value  string      `json:"value"`
-	Type   conceptJSON `json:"type"`
+	System string        `json:"system"`
+	Value  string        `json:"value"`
+	Type   rules.Concept `json:"type"`
 }
 
 type referenceJSON struct {
@@ -39,6 +30,25 @@ type periodJSON struct {
 	End   string `json:"end"`
 }
 
+// contained are the resources that stand in another one.
+type contained []containedJSON
+
+type containedJSON struct {
+	id  string
+	raw jsontext.Value
+}
+
+// find looks for one by its local reference, with the #.
+func (c contained) find(ref string) (jsontext.Value, bool) {
+	id, ok := strings.CutPrefix(ref, "#")
+	for i := len(c) - 1; ok && i >= 0; i-- {
+		if c[i].id != "" && strings.TrimPrefix(c[i].id, "#") == id {
+			return c[i].raw, true
+		}
+	}
+	return nil, false
+}
+
 type noteJSON struct {
 	Text string `json:"text"`
 }
@@ -46,7 +56,7 @@ type noteJSON struct {
 type metaJSON struct {
 	VersionID   string       `json:"versionId"`
 	LastUpdated string       `json:"lastUpdated"`
-	Security    []codingJSON `json:"security"`
+	Security    []rules.Code `json:"security"`
 }
 
 type quantityJSON struct {
@@ -57,60 +67,66 @@ type quantityJSON struct {
 	Code       string   `json:"code"`
 }
 
-// empty reports a concept that names nothing; it may still have a coding, with no more than an extension in it.
-func (c conceptJSON) empty() bool {
-	return strings.TrimSpace(c.Text) == "" && !slices.ContainsFunc(c.Coding, codingJSON.says)
-}
+// empty reports a concept that names nothing; it may still have held a coding with no more than an extension in it.
+func empty(c rules.Concept) bool { return c.Text == "" && len(c.Codes) == 0 }
 
-func (k codingJSON) says() bool { return k.Code != "" || k.Display != "" }
+// says reports a coding that is more than a system.
+func says(k rules.Code) bool { return k.Code != "" || k.Display != "" }
 
-func (c conceptJSON) concept() rules.Concept {
-	out := rules.Concept{Text: strings.TrimSpace(c.Text)}
-	for _, k := range c.Coding {
-		if k.says() {
-			out.Codes = append(out.Codes, rules.Code{System: k.System, Code: k.Code, Display: k.Display})
-		}
-	}
-	return out
-}
-
-func concepts(all ...conceptJSON) (out []rules.Concept) {
+// appendConcepts adds those that name something.
+func appendConcepts(out []rules.Concept, all ...rules.Concept) []rules.Concept {
 	for _, c := range all {
-		if !c.empty() {
-			out = append(out, c.concept())
+		if !empty(c) {
+			out = append(out, c)
 		}
 	}
 	return out
 }
+
+// concepts are those that name something, in a list of the record's.
+func (r *Record) concepts(all ...rules.Concept) []rules.Concept {
+	var space [4]rules.Concept
+	return r.reader.concepts.keep(appendConcepts(space[:0], all...))
+}
+
+func concepts(all ...rules.Concept) []rules.Concept { return appendConcepts(nil, all...) }
 
 // named is a concept from a reference that only says what it means.
 func (r referenceJSON) named() (rules.Concept, bool) {
-	if r.Display == "" {
-		return rules.Concept{}, false
-	}
-	return rules.Concept{Text: strings.TrimSpace(r.Display)}, true
+	text := strings.TrimSpace(r.Display)
+	return rules.Concept{Text: text}, text != ""
 }
 
 // notes joins free texts, cut at the limit.
 func notes(limit int, all ...string) string {
 	var b strings.Builder
+	one := "" // mostly there is no more, and nothing to build
 	for _, s := range all {
 		s = strings.TrimSpace(s)
 		if s == "" {
 			continue
 		}
-		if b.Len() > 0 {
+		before := max(len(one), b.Len())
+		if before > 0 {
+			if b.Len() == 0 {
+				b.WriteString(one)
+			}
 			b.WriteString("\n")
+			before = b.Len()
 		}
-		if b.Len()+len(s) > limit {
-			s = strings.ToValidUTF8(s[:max(0, limit-b.Len())], "")
+		if before+len(s) > limit {
+			s = strings.ToValidUTF8(s[:max(0, limit-before)], "")
+		}
+		if before == 0 {
+			one = s
+			continue
 		}
 		b.WriteString(s)
 	}
-	return b.String()
+	return cmp.Or(b.String(), one)
 }
 
-func noteTexts(all []noteJSON) (out []string) {
+func noteTexts(out []string, all []noteJSON) []string {
 	for _, n := range all {
 		out = append(out, n.Text)
 	}

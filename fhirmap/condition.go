@@ -3,41 +3,39 @@ package fhirmap
 import (
 	"cmp"
 
-	"github.com/go-json-experiment/json/jsontext"
-
 	"pupilrisk/rules"
 )
 
 type conditionJSON struct {
-	Meta               metaJSON         `json:"meta"`
-	Contained          []jsontext.Value `json:"contained"`
-	Extension          []siteExtension  `json:"extension"`
-	ClinicalStatus     conceptJSON      `json:"clinicalStatus"`
-	VerificationStatus conceptJSON      `json:"verificationStatus"`
-	Code               conceptJSON      `json:"code"`
-	BodySite           []bodySiteJSON   `json:"bodySite"`
-	Subject            referenceJSON    `json:"subject"`
-	OnsetDateTime      string           `json:"onsetDateTime"`
-	OnsetPeriod        periodJSON       `json:"onsetPeriod"`
-	AbatementDateTime  string           `json:"abatementDateTime"`
-	AbatementPeriod    periodJSON       `json:"abatementPeriod"`
-	AbatementString    string           `json:"abatementString"`
-	AbatementAge       *quantityJSON    `json:"abatementAge"`
-	RecordedDate       string           `json:"recordedDate"`
+	Meta               metaJSON        `json:"meta"`
+	Contained          contained       `json:"contained"`
+	Extension          []siteExtension `json:"extension"`
+	ClinicalStatus     rules.Concept   `json:"clinicalStatus"`
+	VerificationStatus rules.Concept   `json:"verificationStatus"`
+	Code               rules.Concept   `json:"code"`
+	BodySite           []bodySiteJSON  `json:"bodySite"`
+	Subject            referenceJSON   `json:"subject"`
+	OnsetDateTime      string          `json:"onsetDateTime"`
+	OnsetPeriod        periodJSON      `json:"onsetPeriod"`
+	AbatementDateTime  string          `json:"abatementDateTime"`
+	AbatementPeriod    periodJSON      `json:"abatementPeriod"`
+	AbatementString    string          `json:"abatementString"`
+	AbatementAge       *quantityJSON   `json:"abatementAge"`
+	RecordedDate       string          `json:"recordedDate"`
 	Stage              []struct {
-		Summary conceptJSON `json:"summary"`
+		Summary rules.Concept `json:"summary"`
 	} `json:"stage"`
 	Evidence []struct {
-		Code []conceptJSON `json:"code"`
+		Code []rules.Concept `json:"code"`
 	} `json:"evidence"`
 	Note []noteJSON `json:"note"`
 }
 
 // statusOf reads a status concept. A local code may stand beside the one of the standard; a text alone is no code, and then
 // the status is as good as absent.
-func statusOf(c conceptJSON, table map[string]verdict) (verdict, string, error) {
+func statusOf(c rules.Concept, table map[string]verdict) (verdict, string, error) {
 	word := ""
-	for _, k := range c.Coding {
+	for _, k := range c.Codes {
 		if v, ok := table[k.Code]; ok && k.Code != "" {
 			return v, k.Code, nil
 		}
@@ -51,7 +49,7 @@ func statusOf(c conceptJSON, table map[string]verdict) (verdict, string, error) 
 }
 
 // problemStatus reads the two statuses that Condition and AllergyIntolerance share.
-func problemStatus(clinical, verification conceptJSON) (verdict, string, error) {
+func problemStatus(clinical, verification rules.Concept) (verdict, string, error) {
 	v, word, err := statusOf(verification, verifications)
 	if err != nil {
 		return v, "", err
@@ -67,8 +65,9 @@ func problemStatus(clinical, verification conceptJSON) (verdict, string, error) 
 }
 
 func (r *Record) condition(x resource) error {
-	var c conditionJSON
-	if err := r.decodeStrict(x.raw, &c); err != nil {
+	c := &r.now.condition
+	*c = conditionJSON{}
+	if err := r.decode(x.value, c); err != nil {
 		return err
 	}
 	if err := r.own(c.Subject); err != nil {
@@ -96,18 +95,20 @@ func (r *Record) condition(x resource) error {
 		return dropDate
 	}
 	e := rules.Entry{
-		Reference: x.ref(), Kind: rules.Condition, Concepts: concepts(c.Code), Standing: verdict.standing, Status: word,
+		Reference: x.reference, Kind: rules.Condition, Concepts: r.concepts(c.Code), Standing: verdict.standing, Status: word,
 		Ended: verdict.ended || abated.Known() || c.AbatementString != "" || c.AbatementAge != nil,
-		Start: onset, End: abated, Recorded: recorded, Restricted: c.Meta.restricted(), Note: notes(r.o.Limits.Text, noteTexts(c.Note)...),
+		Start: onset, End: abated, Recorded: recorded, Restricted: c.Meta.restricted(), Note: notes(r.o.Limits.Text, noteTexts(nil, c.Note)...),
 	}
+	var about [8]rules.Concept
+	qualifiers := about[:0]
 	for _, s := range c.Stage {
-		e.Qualifiers = append(e.Qualifiers, concepts(s.Summary)...)
+		qualifiers = appendConcepts(qualifiers, s.Summary)
 	}
 	for _, v := range c.Evidence {
-		e.Qualifiers = append(e.Qualifiers, concepts(v.Code...)...)
+		qualifiers = appendConcepts(qualifiers, v.Code...)
 	}
-	e.Qualifiers = append(e.Qualifiers, siteConcepts(c.BodySite)...)
-	p := pending{typ: "Condition", entry: e, contained: containedOf(c.Contained)}
+	e.Qualifiers = r.reader.concepts.keep(appendSites(qualifiers, c.BodySite...))
+	p := pending{typ: "Condition", entry: e, contained: c.Contained}
 	p.sites(c.BodySite, c.Code, c.Extension)
 	r.entries = append(r.entries, p)
 	return nil

@@ -52,7 +52,12 @@ func parseInterval(s string, zone *time.Location) (rules.Date, error) {
 		}
 		from = from.AddDate(0, 0, 1)
 	}
-	return rules.Date{From: from, To: from.Add(time.Second), Text: from.In(zone).Format(time.DateOnly)}, err
+	var space [len(time.DateOnly) + 4]byte // a year of five digits is refused elsewhere
+	text := s[:10]
+	if day := from.In(zone).AppendFormat(space[:0], time.DateOnly); string(day) != text {
+		text = string(day)
+	}
+	return rules.Date{From: from, To: from.Add(time.Second), Text: text}, err
 }
 
 // parseMoment reads a date with a time, with or without seconds and zone.

@@ -1,30 +1,29 @@
 package fhirmap
 
 import (
-	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
 
 	"pupilrisk/rules"
 )
 
 type deviceUseJSON struct {
-	Meta           metaJSON         `json:"meta"`
-	Contained      []jsontext.Value `json:"contained"`
-	Extension      []siteExtension  `json:"extension"`
-	Status         string           `json:"status"`
-	Subject        referenceJSON    `json:"subject"`
-	TimingPeriod   periodJSON       `json:"timingPeriod"`
-	TimingDateTime string           `json:"timingDateTime"`
-	RecordedOn     string           `json:"recordedOn"`
-	Device         referenceJSON    `json:"device"`
-	ReasonCode     []conceptJSON    `json:"reasonCode"`
-	BodySite       bodySiteJSON     `json:"bodySite"`
-	Note           []noteJSON       `json:"note"`
+	Meta           metaJSON        `json:"meta"`
+	Contained      contained       `json:"contained"`
+	Extension      []siteExtension `json:"extension"`
+	Status         string          `json:"status"`
+	Subject        referenceJSON   `json:"subject"`
+	TimingPeriod   periodJSON      `json:"timingPeriod"`
+	TimingDateTime string          `json:"timingDateTime"`
+	RecordedOn     string          `json:"recordedOn"`
+	Device         referenceJSON   `json:"device"`
+	ReasonCode     []rules.Concept `json:"reasonCode"`
+	BodySite       bodySiteJSON    `json:"bodySite"`
+	Note           []noteJSON      `json:"note"`
 }
 
 func (r *Record) deviceUse(x resource) error {
 	var d deviceUseJSON
-	if err := r.decodeStrict(x.raw, &d); err != nil {
+	if err := r.decode(x.value, &d); err != nil {
 		return err
 	}
 	if err := r.own(d.Subject); err != nil {
@@ -47,13 +46,13 @@ func (r *Record) deviceUse(x resource) error {
 	if err != nil {
 		return dropDate
 	}
-	p := pending{typ: "DeviceUseStatement", contained: containedOf(d.Contained), device: d.Device.Reference}
-	p.sites([]bodySiteJSON{d.BodySite}, conceptJSON{}, d.Extension)
+	p := pending{typ: "DeviceUseStatement", contained: d.Contained, device: d.Device.Reference}
+	p.sites([]bodySiteJSON{d.BodySite}, rules.Concept{}, d.Extension)
 	p.entry = rules.Entry{
-		Reference: x.ref(), Kind: rules.Device, Concepts: displayConcept(d.Device), Standing: verdict.standing,
+		Reference: x.reference, Kind: rules.Device, Concepts: displayConcept(d.Device), Standing: verdict.standing,
 		Ended: verdict.ended, Status: d.Status, Start: start, End: end, Recorded: recorded, Restricted: d.Meta.restricted(),
-		Qualifiers: append(concepts(d.ReasonCode...), siteConcepts([]bodySiteJSON{d.BodySite})...),
-		Note:       notes(r.o.Limits.Text, noteTexts(d.Note)...),
+		Qualifiers: appendConcepts(concepts(d.ReasonCode...), d.BodySite.concept),
+		Note:       notes(r.o.Limits.Text, noteTexts(nil, d.Note)...),
 	}
 	r.entries = append(r.entries, p)
 	return nil
@@ -62,12 +61,12 @@ func (r *Record) deviceUse(x resource) error {
 // deviceConcepts are the names of a Device.
 func deviceConcepts(raw jsontext.Value) []rules.Concept {
 	var d struct {
-		Type       conceptJSON `json:"type"`
+		Type       rules.Concept `json:"type"`
 		DeviceName []struct {
 			Name string `json:"name"`
 		} `json:"deviceName"`
 	}
-	if json.Unmarshal(raw, &d) != nil {
+	if !fillStrictly(raw, &d) {
 		return nil
 	}
 	out := concepts(d.Type)

@@ -3,10 +3,14 @@
 //
 // The path of the data, inwards:
 //
-//	bundle.go        a page is walked once; its entries are handed out raw, so that one that is broken loses no other
+//	jsonscan.go      the text is gone over once, strictly; what is broken in itself is marked where it stands
+//	bundle.go        a page's entries are handed out, so that one that is broken loses no other
 //	record.go        each entry goes to the decoder of its type; what cannot be read is dropped alone, with its reason
 //	medication.go …  the decoders: small structs of our own, strict, one file for each kind of record
+//	jsonread.go      how such a struct is filled from the scanned text
 //	concept.go date.go status.go eye.go eyecode.go bodysite.go   what the types have in common
+//
+// What is read are parts of the body it came in: whoever gives a body to this package leaves it as it is from then on.
 //
 // An event comes in as notification.go reads it: a subscription's notification, a FHIR message or a CloudEvent says which
 // booking or patient to look at, and no more.

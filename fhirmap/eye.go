@@ -1,8 +1,11 @@
 package fhirmap
 
 import (
+	"maps"
+	"slices"
 	"strings"
 	"unicode"
+	"unicode/utf8"
 
 	"pupilrisk/rules"
 )
@@ -61,8 +64,8 @@ func (s side) eye() (e rules.Eye, conflict bool) {
 }
 
 // concept reads the coded side from the codings of a concept and the written one from its texts.
-func (s *side) concept(c conceptJSON, kind textKind) {
-	for _, k := range c.Coding {
+func (s *side) concept(c rules.Concept, kind textKind) {
+	for _, k := range c.Codes {
 		before := s.coded
 		if s.coding(k); s.coded == before {
 			s.written.add(eyeInText(k.Display, kind)) // else the display only repeats its code
@@ -87,6 +90,41 @@ var (
 	joiners  = words(map[bool]string{true: "and und et y e en"})
 	capitals = words(map[rules.Eye]string{rules.RightEye: "OD RE R/E RA", rules.LeftEye: "OS LE L/E OG OI LA", rules.BothEyes: "OU BE B/E"})
 )
+
+// sideLengths tells nearly every word that is none for a side without looking it up.
+var sideLengths = lengthsOf(slices.Concat(slices.Collect(maps.Keys(sideWords)), slices.Collect(maps.Keys(capitals))))
+
+// besideLengths is the same for what counts beside it.
+var besideLengths = lengthsOf(slices.Concat(slices.Collect(maps.Keys(sideWords)), slices.Collect(maps.Keys(eyeWords)),
+	slices.Collect(maps.Keys(eyeThings)), slices.Collect(maps.Keys(joiners))))
+
+// lengths holds, for each first letter, the lengths of words, as bits.
+type lengths [utf8.RuneSelf]uint32
+
+func lengthsOf(words []string) (l lengths) {
+	for _, w := range words {
+		if w[0] >= utf8.RuneSelf {
+			continue // is never told apart
+		}
+		for _, first := range strings.ToLower(w[:1]) + strings.ToUpper(w[:1]) {
+			l[first] |= 1 << len(w)
+		}
+	}
+	return l
+}
+
+// may reports that a word begins and is as long as one of the list. In other letters than ASCII, capitals may differ in length.
+func (l *lengths) may(w string) bool {
+	if w[0] < utf8.RuneSelf && l[w[0]]>>len(w)&1 != 0 {
+		return true
+	}
+	for i := range len(w) {
+		if w[i] >= utf8.RuneSelf {
+			return true
+		}
+	}
+	return false
+}
 
 // words turns lists of words into a look-up.
 func words[V comparable](lists map[V]string) map[string]V {
@@ -127,12 +165,16 @@ func eyeInText(s string, kind textKind) rules.Eye {
 	if s == "" || len(s) > maxSideText {
 		return rules.EyeUnknown
 	}
-	if strings.ContainsAny(s, "&+") {
+	if strings.IndexByte(s, '&') >= 0 || strings.IndexByte(s, '+') >= 0 {
 		s = plainJoiners.Replace(s)
 	}
-	words := strings.FieldsFunc(s, func(r rune) bool { return !unicode.IsLetter(r) && r != '/' && !unicode.IsDigit(r) })
+	var space [32]string // most texts are short
+	words := appendWords(space[:0], s)
 	var said []mention
-	for i := range words {
+	for i, w := range words {
+		if !sideLengths.may(w) {
+			continue
+		}
 		if e := sideWord(words, i, kind); e != rules.EyeUnknown {
 			said = append(said, mention{i, e})
 		}
@@ -151,6 +193,42 @@ func eyeInText(s string, kind textKind) rules.Eye {
 	}
 	e, _ := found.eye()
 	return e
+}
+
+// wordBytes are the letters, digits and the slash.
+var wordBytes = func() (is [utf8.RuneSelf]bool) {
+	for r := range rune(len(is)) {
+		is[r] = wordRune(r)
+	}
+	return is
+}()
+
+func wordRune(r rune) bool { return unicode.IsLetter(r) || unicode.IsDigit(r) || r == '/' }
+
+// appendWords splits a text into its words.
+func appendWords(words []string, s string) []string {
+	start, in := 0, false
+	for i := 0; i < len(s); {
+		part, size := false, 1
+		if c := s[i]; c < utf8.RuneSelf {
+			part = wordBytes[c]
+		} else {
+			var r rune
+			r, size = utf8.DecodeRuneInString(s[i:])
+			part = wordRune(r)
+		}
+		if part != in {
+			if in {
+				words = append(words, s[start:i])
+			}
+			start, in = i, part
+		}
+		i += size
+	}
+	if in {
+		words = append(words, s[start:])
+	}
+	return words
 }
 
 // contradiction is what a text says that names both sides and does not mean both: a conflict of its rank, never a side.
@@ -176,6 +254,10 @@ func besideEye(words []string, i int, kind textKind) bool {
 	for _, step := range []int{-1, 1} {
 		distance := 0
 		for j := i + step; j >= 0 && j < len(words) && distance < 2; j += step {
+			if !besideLengths.may(words[j]) {
+				distance++
+				continue
+			}
 			low := strings.ToLower(words[j])
 			if eyeWords[low] || kind == nameText && eyeThings[low] {
 				return true

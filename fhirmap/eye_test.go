@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"unicode"
 
 	"github.com/stretchr/testify/require"
 
@@ -32,7 +33,7 @@ func TestSideOutOfFindingAndOperationCodes(t *testing.T) {
 			continue
 		}
 		var s side
-		s.coding(codingJSON{System: row[0], Code: row[1]})
+		s.coding(rules.Code{System: row[0], Code: row[1]})
 		got, conflict := s.eye()
 		require.False(t, conflict)
 		display, want := strings.ToLower(row[2]), unknown
@@ -79,7 +80,7 @@ func TestSideOutOfTheCodeAlone(t *testing.T) {
 			says = false
 		}
 		var s side
-		s.coding(codingJSON{System: system, Code: code})
+		s.coding(rules.Code{System: system, Code: code})
 		got, conflict := s.eye()
 		require.False(t, conflict)
 		if says {
@@ -132,31 +133,31 @@ func TestSideInText(t *testing.T) {
 }
 
 func TestSidesByRank(t *testing.T) {
-	code := func(system, code string) conceptJSON {
-		return conceptJSON{Coding: []codingJSON{{System: system, Code: code}}}
+	code := func(system, code string) rules.Concept {
+		return rules.Concept{Codes: []rules.Code{{System: system, Code: code}}}
 	}
 	for name, c := range map[string]struct {
-		concepts []conceptJSON
+		concepts []rules.Concept
 		want     rules.Eye
 		conflict bool
 	}{
 		"nothing":                        {nil, unknown, false},
-		"SNOMED right eye":               {[]conceptJSON{code(sct, "18944008")}, right, false},
-		"eye-care guide qualifier":       {[]conceptJSON{code(sct, "7771000")}, left, false},
-		"v2 table 0163":                  {[]conceptJSON{code("http://terminology.hl7.org/CodeSystem/v2-0163", "OU")}, both, false},
-		"OPCS-4":                         {[]conceptJSON{code("https://fhir.hl7.org.uk/Id/opcs-4", "Z94.2")}, right, false},
-		"post-coordinated":               {[]conceptJSON{code(sct, "71341001:272741003=7771000")}, left, false},
-		"post-coordinated, with terms":   {[]conceptJSON{code(sct, "231744001 |X|:{363704007 |Site|=81745001,272741003 |Laterality| = 24028007 |Right|}")}, right, false},
-		"OPCS-4 without its dot":         {[]conceptJSON{code("https://fhir.nhs.uk/Id/opcs-4", "Z943")}, left, false},
-		"post-coordinated by its site":   {[]conceptJSON{code(sct, "13793006|Destructive procedure of left 24028007|:405813007|Site|=8966001|Left eye|")}, left, false},
-		"post-coordinated, two groups":   {[]conceptJSON{code(sct, "1:{363704007=2,272741003=7771000},{363704007=2,272741003=24028007}")}, both, false},
-		"ICD-10-CM":                      {[]conceptJSON{code(icd10cm, "H40.1421")}, left, false},
-		"two codes that contradict":      {[]conceptJSON{code(sct, "18944008"), code(sct, "8966001")}, unknown, true},
-		"both sides with one":            {[]conceptJSON{code(sct, "40638003"), code(sct, "8966001")}, both, false},
-		"code beats silence of the text": {[]conceptJSON{code(sct, "18944008"), {Text: "iris"}}, right, false},
-		"text contradicts the code":      {[]conceptJSON{code(sct, "18944008"), {Text: "left"}}, unknown, true},
-		"text alone":                     {[]conceptJSON{{Text: "OS"}}, left, false},
-		"texts that contradict":          {[]conceptJSON{{Text: "right eye, left eye"}}, unknown, true},
+		"SNOMED right eye":               {[]rules.Concept{code(sct, "18944008")}, right, false},
+		"eye-care guide qualifier":       {[]rules.Concept{code(sct, "7771000")}, left, false},
+		"v2 table 0163":                  {[]rules.Concept{code("http://terminology.hl7.org/CodeSystem/v2-0163", "OU")}, both, false},
+		"OPCS-4":                         {[]rules.Concept{code("https://fhir.hl7.org.uk/Id/opcs-4", "Z94.2")}, right, false},
+		"post-coordinated":               {[]rules.Concept{code(sct, "71341001:272741003=7771000")}, left, false},
+		"post-coordinated, with terms":   {[]rules.Concept{code(sct, "231744001 |X|:{363704007 |Site|=81745001,272741003 |Laterality| = 24028007 |Right|}")}, right, false},
+		"OPCS-4 without its dot":         {[]rules.Concept{code("https://fhir.nhs.uk/Id/opcs-4", "Z943")}, left, false},
+		"post-coordinated by its site":   {[]rules.Concept{code(sct, "13793006|Destructive procedure of left 24028007|:405813007|Site|=8966001|Left eye|")}, left, false},
+		"post-coordinated, two groups":   {[]rules.Concept{code(sct, "1:{363704007=2,272741003=7771000},{363704007=2,272741003=24028007}")}, both, false},
+		"ICD-10-CM":                      {[]rules.Concept{code(icd10cm, "H40.1421")}, left, false},
+		"two codes that contradict":      {[]rules.Concept{code(sct, "18944008"), code(sct, "8966001")}, unknown, true},
+		"both sides with one":            {[]rules.Concept{code(sct, "40638003"), code(sct, "8966001")}, both, false},
+		"code beats silence of the text": {[]rules.Concept{code(sct, "18944008"), {Text: "iris"}}, right, false},
+		"text contradicts the code":      {[]rules.Concept{code(sct, "18944008"), {Text: "left"}}, unknown, true},
+		"text alone":                     {[]rules.Concept{{Text: "OS"}}, left, false},
+		"texts that contradict":          {[]rules.Concept{{Text: "right eye, left eye"}}, unknown, true},
 	} {
 		t.Run(name, func(t *testing.T) {
 			var s side
@@ -182,12 +183,50 @@ func FuzzEyeInText(f *testing.F) {
 // A display that repeats its own code is no second statement, and does not hide that the text names the other side.
 func TestTextAgainstCodedSite(t *testing.T) {
 	var s side
-	s.concept(conceptJSON{Coding: []codingJSON{{System: "http://snomed.info/sct", Code: "18944008", Display: "Right eye structure"}}}, siteText)
+	s.concept(rules.Concept{Codes: []rules.Code{{System: "http://snomed.info/sct", Code: "18944008", Display: "Right eye structure"}}}, siteText)
 	eye, conflict := s.eye()
 	require.Equal(t, rules.RightEye, eye)
 	require.False(t, conflict)
-	s.concept(conceptJSON{Text: "Posterior synechiae left eye"}, nameText)
+	s.concept(rules.Concept{Text: "Posterior synechiae left eye"}, nameText)
 	eye, conflict = s.eye()
 	require.Equal(t, rules.EyeUnknown, eye)
 	require.True(t, conflict)
+}
+
+// FuzzAppendWords holds the splitting to that of the library, and what passes over words to the lists of words.
+func FuzzAppendWords(f *testing.F) {
+	for _, s := range []string{"Left eye, høger öga; 3/4 \xff OD", "OEIL GAUCHE, œil", "x", ""} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		words := appendWords(nil, s)
+		require.Equal(t, append([]string(nil), strings.FieldsFunc(s, func(r rune) bool { return !unicode.IsLetter(r) && r != '/' && !unicode.IsDigit(r) })...), words)
+		for _, w := range words {
+			low := strings.ToLower(w)
+			_, capital := capitals[w]
+			_, side := sideWords[low]
+			require.False(t, (capital || side) && !sideLengths.may(w), w)
+			require.False(t, (side || eyeWords[low] || eyeThings[low] || joiners[low]) && !besideLengths.may(w), w)
+		}
+	})
+}
+
+// No word of the lists is passed over, as it stands, in capitals or with one first.
+func TestWordsAreNotPassedOver(t *testing.T) {
+	forms := func(w string) []string { return []string{w, strings.ToUpper(w), strings.ToUpper(w[:1]) + w[1:]} }
+	for w := range sideWords {
+		for _, form := range forms(w) {
+			require.True(t, sideLengths.may(form) && besideLengths.may(form), form)
+		}
+	}
+	for w := range capitals {
+		require.True(t, sideLengths.may(w), w)
+	}
+	for _, list := range []map[string]bool{eyeWords, eyeThings, joiners} {
+		for w := range list {
+			for _, form := range forms(w) {
+				require.True(t, besideLengths.may(form), form)
+			}
+		}
+	}
 }

@@ -44,7 +44,7 @@ var sideCodes = map[string]map[string]rules.Eye{
 
 var opcsSides = words(map[rules.Eye]string{rules.BothEyes: "Z941 Z94.1", rules.RightEye: "Z942 Z94.2", rules.LeftEye: "Z943 Z94.3"})
 
-func (s *side) coding(k codingJSON) {
+func (s *side) coding(k rules.Code) {
 	if e, ok := sideCodes[k.System][k.Code]; ok {
 		s.coded.add(e)
 		return
@@ -62,7 +62,7 @@ func (s *side) coding(k codingJSON) {
 // postCoordinated reads the side out of a SNOMED CT expression: any of its concepts may name it, the value of the laterality
 // attribute or the site. Two sides in one expression are two sites.
 func postCoordinated(code string) rules.Eye {
-	if !strings.ContainsAny(code, ":|+") {
+	if strings.IndexByte(code, ':') < 0 && strings.IndexByte(code, '|') < 0 && strings.IndexByte(code, '+') < 0 {
 		return rules.EyeUnknown
 	}
 	var found sides

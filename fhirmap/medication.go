@@ -4,27 +4,24 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/go-json-experiment/json"
-	"github.com/go-json-experiment/json/jsontext"
-
 	"pupilrisk/rules"
 )
 
 // medicationJSON is the part of the four medication types that we read. They share their names for the same things, and
 // where one lacks an element it stays empty.
 type medicationJSON struct {
-	Meta         metaJSON         `json:"meta"`
-	Contained    []jsontext.Value `json:"contained"`
-	Status       string           `json:"status"`
-	Intent       string           `json:"intent"`
-	DoNotPerform bool             `json:"doNotPerform"`
-	ReportedBool bool             `json:"reportedBoolean"`
-	ReportedBy   *referenceJSON   `json:"reportedReference"`
-	Concept      conceptJSON      `json:"medicationCodeableConcept"`
-	Reference    referenceJSON    `json:"medicationReference"`
-	Subject      referenceJSON    `json:"subject"`
-	ReasonCode   []conceptJSON    `json:"reasonCode"`
-	Note         []noteJSON       `json:"note"`
+	Meta         metaJSON        `json:"meta"`
+	Contained    contained       `json:"contained"`
+	Status       string          `json:"status"`
+	Intent       string          `json:"intent"`
+	DoNotPerform bool            `json:"doNotPerform"`
+	ReportedBool bool            `json:"reportedBoolean"`
+	ReportedBy   *referenceJSON  `json:"reportedReference"`
+	Concept      rules.Concept   `json:"medicationCodeableConcept"`
+	Reference    referenceJSON   `json:"medicationReference"`
+	Subject      referenceJSON   `json:"subject"`
+	ReasonCode   []rules.Concept `json:"reasonCode"`
+	Note         []noteJSON      `json:"note"`
 
 	EffectiveDateTime string       `json:"effectiveDateTime"`
 	EffectivePeriod   periodJSON   `json:"effectivePeriod"`
@@ -40,38 +37,21 @@ type medicationJSON struct {
 }
 
 type dosageJSON struct {
-	Text                  string        `json:"text"`
-	PatientInstruction    string        `json:"patientInstruction"`
-	AdditionalInstruction []conceptJSON `json:"additionalInstruction"`
-	Site                  conceptJSON   `json:"site"`
-	Route                 conceptJSON   `json:"route"`
-	Method                conceptJSON   `json:"method"`
+	Text                  string          `json:"text"`
+	PatientInstruction    string          `json:"patientInstruction"`
+	AdditionalInstruction []rules.Concept `json:"additionalInstruction"`
+	Site                  rules.Concept   `json:"site"`
+	Route                 rules.Concept   `json:"route"`
+	Method                rules.Concept   `json:"method"`
 }
 
 // dosages is one dosage (MedicationAdministration) or a list of them (MedicationStatement).
 type dosages []dosageJSON
 
-// UnmarshalJSONFrom reads either form.
-func (d *dosages) UnmarshalJSONFrom(dec *jsontext.Decoder) error {
-	if dec.PeekKind() == '{' {
-		var one dosageJSON
-		if err := json.UnmarshalDecode(dec, &one); err != nil {
-			return err
-		}
-		*d = dosages{one}
-		return nil
-	}
-	var all []dosageJSON
-	if err := json.UnmarshalDecode(dec, &all); err != nil {
-		return err
-	}
-	*d = all
-	return nil
-}
-
 func (r *Record) medication(x resource) error {
-	var m medicationJSON
-	if err := r.decodeStrict(x.raw, &m); err != nil {
+	m := &r.now.medication
+	*m = medicationJSON{}
+	if err := r.decode(x.value, m); err != nil {
 		return err
 	}
 	if err := r.own(m.Subject); err != nil {
@@ -82,7 +62,7 @@ func (r *Record) medication(x resource) error {
 		return dropCode
 	}
 	e := rules.Entry{
-		Reference: x.ref(), Kind: rules.Medication, Standing: verdict.standing, Ended: verdict.ended, Status: m.Status,
+		Reference: x.reference, Kind: rules.Medication, Standing: verdict.standing, Ended: verdict.ended, Status: m.Status,
 		Restricted: m.Meta.restricted(), Given: x.ResourceType == "MedicationAdministration",
 	}
 	if x.ResourceType == "MedicationRequest" {
@@ -100,24 +80,28 @@ func (r *Record) medication(x resource) error {
 	if err := r.medicationDates(&e, m); err != nil {
 		return err
 	}
-	if name, ok := m.Reference.named(); ok {
-		e.Concepts = append(e.Concepts, name)
-	}
-	e.Concepts = append(e.Concepts, concepts(m.Concept)...)
-	p := pending{typ: x.ResourceType, contained: containedOf(m.Contained)}
+	name, _ := m.Reference.named()
+	e.Concepts = r.concepts(name, m.Concept)
+	p := pending{typ: x.ResourceType, contained: m.Contained}
 	if m.Reference.Reference != "" {
 		p.drugs = append(p.drugs, m.Reference.Reference)
 	} else if m.Reference.Identifier != nil {
 		e.Concepts = append(e.Concepts, rules.Concept{Codes: []rules.Code{{System: m.Reference.Identifier.System, Code: m.Reference.Identifier.Value}}})
 	}
-	var texts []string
-	for _, d := range append(m.Dosage, m.DosageInstruction...) {
-		texts = append(texts, d.Text, d.PatientInstruction)
-		e.Qualifiers = append(e.Qualifiers, concepts(append(d.AdditionalInstruction, d.Route, d.Method, d.Site)...)...)
-		p.side.concept(d.Site, siteText)
+	var space [8]string
+	texts := space[:0]
+	var about [8]rules.Concept
+	qualifiers := about[:0]
+	for _, list := range [][]dosageJSON{m.Dosage, m.DosageInstruction} {
+		for i := range list {
+			d := &list[i]
+			texts = append(texts, d.Text, d.PatientInstruction)
+			qualifiers = appendConcepts(appendConcepts(qualifiers, d.AdditionalInstruction...), d.Route, d.Method, d.Site)
+			p.side.concept(d.Site, siteText)
+		}
 	}
-	e.Qualifiers = append(e.Qualifiers, concepts(m.ReasonCode...)...)
-	e.Note = notes(r.o.Limits.Text, append(texts, noteTexts(m.Note)...)...)
+	e.Qualifiers = r.reader.concepts.keep(appendConcepts(qualifiers, m.ReasonCode...))
+	e.Note = notes(r.o.Limits.Text, noteTexts(texts, m.Note)...)
 	if e.Standing == rules.Counts && saysNoDrugs(e.Concepts) {
 		r.noDrugs = true
 		return nil
@@ -128,7 +112,7 @@ func (r *Record) medication(x resource) error {
 }
 
 // medicationDates reads when a drug was taken: since when, and until when where it has ended.
-func (r *Record) medicationDates(e *rules.Entry, m medicationJSON) error {
+func (r *Record) medicationDates(e *rules.Entry, m *medicationJSON) error {
 	zone := r.o.Zone
 	start, end, err := span(zone, m.EffectivePeriod)
 	if err != nil {
@@ -151,21 +135,21 @@ func (r *Record) medicationDates(e *rules.Entry, m medicationJSON) error {
 // drugJSON is a Medication.
 type drugJSON struct {
 	Meta       metaJSON         `json:"meta"`
-	Code       conceptJSON      `json:"code"`
-	Form       conceptJSON      `json:"form"`
+	Code       rules.Concept    `json:"code"`
+	Form       rules.Concept    `json:"form"`
 	Ingredient []ingredientJSON `json:"ingredient"`
 }
 
 type ingredientJSON struct {
-	Concept   conceptJSON   `json:"itemCodeableConcept"`
+	Concept   rules.Concept `json:"itemCodeableConcept"`
 	Reference referenceJSON `json:"itemReference"`
 }
 
 // names are what the Medication itself calls the drug and its ingredients.
 func (d *drugJSON) names() []rules.Concept {
-	out := concepts(d.Code)
+	out := appendConcepts(nil, d.Code)
 	for _, i := range d.Ingredient {
-		out = append(out, concepts(i.Concept)...)
+		out = appendConcepts(out, i.Concept)
 		if name, has := i.Reference.named(); has {
 			out = append(out, name)
 		}
@@ -194,9 +178,9 @@ func (r *Record) products(p *pending, visit func(ref string, d *drugJSON)) {
 }
 
 // noDrugCodes say that nothing is taken. From memory; only statements that leave no other reading.
-var noDrugCodes = map[string]bool{
-	"http://snomed.info/sct|787481004":                                                 true, // No known medications
-	"http://hl7.org/fhir/uv/ips/CodeSystem/absent-unknown-uv-ips|no-known-medications": true,
+var noDrugCodes = []rules.Code{
+	{System: "http://snomed.info/sct", Code: "787481004"}, // No known medications
+	{System: "http://hl7.org/fhir/uv/ips/CodeSystem/absent-unknown-uv-ips", Code: "no-known-medications"},
 }
 
 var noDrugTexts = []string{
@@ -208,9 +192,12 @@ var noDrugTexts = []string{
 func saysNoDrugs(all []rules.Concept) bool {
 	for _, c := range all {
 		for _, k := range c.Codes {
-			if noDrugCodes[k.System+"|"+k.Code] {
+			if slices.Contains(noDrugCodes, rules.Code{System: k.System, Code: k.Code}) {
 				return true
 			}
+		}
+		if len(c.Text) == 0 || !strings.ContainsRune("nNtT .", rune(c.Text[0])) {
+			continue // none of the texts begins like this
 		}
 		text := strings.Trim(strings.ToLower(strings.Join(strings.Fields(c.Text), " ")), " .")
 		if slices.Contains(noDrugTexts, text) {

@@ -12,6 +12,8 @@ import (
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
+
+	"pupilrisk/rules"
 )
 
 // A body that is of another kind than the decoder's is refused with one of these; any other error is a body of that kind
@@ -201,12 +203,12 @@ func (l *letter) patients(i int) (out []Pointer) {
 
 // statusJSON is a SubscriptionStatus as R4B and R5 have it; the Parameters of R4 are turned into one.
 type statusJSON struct {
-	Type         string        `json:"type"`
-	Subscription referenceJSON `json:"subscription"`
-	Topic        string        `json:"topic"`
-	Since        *eventCount   `json:"eventsSinceSubscriptionStart"`
-	Events       []eventJSON   `json:"notificationEvent"`
-	Errors       []conceptJSON `json:"error"`
+	Type         string          `json:"type"`
+	Subscription referenceJSON   `json:"subscription"`
+	Topic        string          `json:"topic"`
+	Since        *eventCount     `json:"eventsSinceSubscriptionStart"`
+	Events       []eventJSON     `json:"notificationEvent"`
+	Errors       []rules.Concept `json:"error"`
 }
 
 type eventJSON struct {
@@ -241,7 +243,7 @@ type parameterJSON struct {
 	Integer  jsontext.Value  `json:"valueInteger"`
 	Unsigned jsontext.Value  `json:"valueUnsignedInt"`
 	Long     jsontext.Value  `json:"valueInteger64"`
-	Concept  conceptJSON     `json:"valueCodeableConcept"`
+	Concept  rules.Concept   `json:"valueCodeableConcept"`
 	Part     []parameterJSON `json:"part"`
 }
 
@@ -329,7 +331,7 @@ func DecodeNotification(body []byte, o Options) (Notification, error) {
 		n.EventsSinceStart = int64(*s.Since)
 	}
 	for _, e := range s.Errors {
-		for _, c := range e.Coding {
+		for _, c := range e.Codes {
 			n.Errors = append(n.Errors, c.Code)
 		}
 	}
@@ -421,7 +423,7 @@ func DecodeMessage(body []byte, o Options) (Message, error) {
 		return Message{}, err
 	}
 	var h struct {
-		Event codingJSON      `json:"eventCoding"`
+		Event rules.Code      `json:"eventCoding"`
 		URI   string          `json:"eventUri"`
 		Focus []referenceJSON `json:"focus"`
 	}
@@ -429,7 +431,7 @@ func DecodeMessage(body []byte, o Options) (Message, error) {
 		return Message{}, errors.New("broken FHIR message: its header")
 	}
 	m := Message{ID: l.heads[0].ID, Event: h.URI}
-	if h.Event.says() {
+	if says(h.Event) {
 		m.Event = h.Event.System + "|" + h.Event.Code
 	}
 	for _, ref := range h.Focus {

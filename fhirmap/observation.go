@@ -5,46 +5,45 @@ import (
 	"strconv"
 	"strings"
 
-	"github.com/go-json-experiment/json/jsontext"
-
 	"pupilrisk/rules"
 )
 
 type observationJSON struct {
-	Meta              metaJSON         `json:"meta"`
-	Contained         []jsontext.Value `json:"contained"`
-	Extension         []siteExtension  `json:"extension"`
-	Status            string           `json:"status"`
-	Code              conceptJSON      `json:"code"`
-	Subject           referenceJSON    `json:"subject"`
-	EffectiveDateTime string           `json:"effectiveDateTime"`
-	EffectivePeriod   periodJSON       `json:"effectivePeriod"`
-	EffectiveInstant  string           `json:"effectiveInstant"`
-	Issued            string           `json:"issued"`
+	Meta              metaJSON        `json:"meta"`
+	Contained         contained       `json:"contained"`
+	Extension         []siteExtension `json:"extension"`
+	Status            string          `json:"status"`
+	Code              rules.Concept   `json:"code"`
+	Subject           referenceJSON   `json:"subject"`
+	EffectiveDateTime string          `json:"effectiveDateTime"`
+	EffectivePeriod   periodJSON      `json:"effectivePeriod"`
+	EffectiveInstant  string          `json:"effectiveInstant"`
+	Issued            string          `json:"issued"`
 	valueJSON
 	BodySite  bodySiteJSON    `json:"bodySite"`
-	Method    conceptJSON     `json:"method"`
+	Method    rules.Concept   `json:"method"`
 	Note      []noteJSON      `json:"note"`
 	Component []componentJSON `json:"component"`
 }
 
 type valueJSON struct {
-	ValueQuantity *quantityJSON `json:"valueQuantity"`
-	ValueInteger  *float64      `json:"valueInteger"`
-	ValueBoolean  *bool         `json:"valueBoolean"`
-	ValueConcept  conceptJSON   `json:"valueCodeableConcept"`
-	ValueString   string        `json:"valueString"`
-	AbsentReason  *conceptJSON  `json:"dataAbsentReason"`
+	ValueQuantity *quantityJSON  `json:"valueQuantity"`
+	ValueInteger  *float64       `json:"valueInteger"`
+	ValueBoolean  *bool          `json:"valueBoolean"`
+	ValueConcept  rules.Concept  `json:"valueCodeableConcept"`
+	ValueString   string         `json:"valueString"`
+	AbsentReason  *rules.Concept `json:"dataAbsentReason"`
 }
 
 type componentJSON struct {
-	Code conceptJSON `json:"code"`
+	Code rules.Concept `json:"code"`
 	valueJSON
 }
 
 func (r *Record) observation(x resource) error {
-	var o observationJSON
-	if err := r.decodeStrict(x.raw, &o); err != nil {
+	o := &r.now.observation
+	*o = observationJSON{}
+	if err := r.decode(x.value, o); err != nil {
 		return err
 	}
 	if err := r.own(o.Subject); err != nil {
@@ -67,20 +66,20 @@ func (r *Record) observation(x resource) error {
 	if err != nil {
 		return dropDate
 	}
-	p := pending{typ: "Observation", contained: containedOf(o.Contained)}
+	p := pending{typ: "Observation", contained: o.Contained}
 	p.sites([]bodySiteJSON{o.BodySite}, o.Code, o.Extension)
 	p.entry = rules.Entry{
-		Reference: x.ref(), Kind: rules.Observation, Concepts: concepts(o.Code), Standing: verdict.standing, Status: o.Status,
-		Start: start, End: end, Recorded: issued, Restricted: o.Meta.restricted(), Note: notes(r.o.Limits.Text, noteTexts(o.Note)...),
+		Reference: x.reference, Kind: rules.Observation, Concepts: r.concepts(o.Code), Standing: verdict.standing, Status: o.Status,
+		Start: start, End: end, Recorded: issued, Restricted: o.Meta.restricted(), Note: notes(r.o.Limits.Text, noteTexts(nil, o.Note)...),
 	}
-	p.entry.Qualifiers = append(siteConcepts([]bodySiteJSON{o.BodySite}), concepts(o.Method)...)
+	p.entry.Qualifiers = r.concepts(o.BodySite.concept, o.Method)
 	panel := p
 	p.value(o.valueJSON, r.o.Limits.Text)
 	r.entries = append(r.entries, p)
 	for i, c := range o.Component {
 		x := panel
 		x.entry.Part = "component " + strconv.Itoa(i+1)
-		x.entry.Concepts = concepts(c.Code)
+		x.entry.Concepts = r.concepts(c.Code)
 		x.entry.Qualifiers = append(panel.entry.Qualifiers[:len(panel.entry.Qualifiers):len(panel.entry.Qualifiers)], panel.entry.Concepts...)
 		x.side.concept(c.Code, nameText)
 		x.value(c.valueJSON, r.o.Limits.Text)
@@ -108,8 +107,8 @@ func (p *pending) value(v valueJSON, limit int) {
 	if v.ValueBoolean != nil {
 		e.Qualifiers = append(e.Qualifiers, rules.Concept{Text: strconv.FormatBool(*v.ValueBoolean)})
 	}
-	if !v.ValueConcept.empty() {
-		e.Qualifiers = append(e.Qualifiers, v.ValueConcept.concept())
+	if !empty(v.ValueConcept) {
+		e.Qualifiers = append(e.Qualifiers, v.ValueConcept)
 		p.side.concept(v.ValueConcept, nameText)
 	}
 	if amount := amountInText(v.ValueString); amount != nil && e.Amount == nil {
@@ -128,6 +127,9 @@ func amountInText(s string) *rules.Amount {
 	i := 0
 	for i < len(s) && (s[i] >= '0' && s[i] <= '9' || s[i] == '.' || s[i] == ',') {
 		i++
+	}
+	if i == 0 {
+		return nil
 	}
 	v, err := strconv.ParseFloat(strings.Replace(s[:i], ",", ".", 1), 64)
 	unit := strings.TrimSpace(s[i:])

@@ -38,7 +38,7 @@ type nameJSON struct {
 
 func (r *Record) patientResource(x resource) error {
 	var p patientJSON
-	if err := r.decodeStrict(x.raw, &p); err != nil {
+	if err := r.decode(x.value, &p); err != nil {
 		return err
 	}
 	info := PatientInfo{Found: true, Test: p.Meta.test(), Name: personName(p.Name), BirthDate: stringOf(p.BirthDate)}
@@ -54,7 +54,7 @@ func (r *Record) patientResource(x resource) error {
 			info.Replaces = append(info.Replaces, other)
 		}
 	}
-	r.patients[x.ref()] = info
+	r.patients[x.reference] = info
 	return nil
 }
 

@@ -3,37 +3,36 @@ package fhirmap
 import (
 	"time"
 
-	"github.com/go-json-experiment/json/jsontext"
-
 	"pupilrisk/rules"
 )
 
 type procedureJSON struct {
-	Meta              metaJSON         `json:"meta"`
-	Contained         []jsontext.Value `json:"contained"`
-	Extension         []siteExtension  `json:"extension"`
-	Status            string           `json:"status"`
-	Code              conceptJSON      `json:"code"`
-	Subject           referenceJSON    `json:"subject"`
-	PerformedDateTime string           `json:"performedDateTime"`
-	PerformedPeriod   periodJSON       `json:"performedPeriod"`
-	PerformedString   string           `json:"performedString"`
-	BodySite          []bodySiteJSON   `json:"bodySite"`
-	ReasonCode        []conceptJSON    `json:"reasonCode"`
-	Outcome           conceptJSON      `json:"outcome"`
-	Complication      []conceptJSON    `json:"complication"`
-	ComplicationRef   []referenceJSON  `json:"complicationDetail"`
-	Note              []noteJSON       `json:"note"`
-	UsedCode          []conceptJSON    `json:"usedCode"`
-	UsedReference     []referenceJSON  `json:"usedReference"`
+	Meta              metaJSON        `json:"meta"`
+	Contained         contained       `json:"contained"`
+	Extension         []siteExtension `json:"extension"`
+	Status            string          `json:"status"`
+	Code              rules.Concept   `json:"code"`
+	Subject           referenceJSON   `json:"subject"`
+	PerformedDateTime string          `json:"performedDateTime"`
+	PerformedPeriod   periodJSON      `json:"performedPeriod"`
+	PerformedString   string          `json:"performedString"`
+	BodySite          []bodySiteJSON  `json:"bodySite"`
+	ReasonCode        []rules.Concept `json:"reasonCode"`
+	Outcome           rules.Concept   `json:"outcome"`
+	Complication      []rules.Concept `json:"complication"`
+	ComplicationRef   []referenceJSON `json:"complicationDetail"`
+	Note              []noteJSON      `json:"note"`
+	UsedCode          []rules.Concept `json:"usedCode"`
+	UsedReference     []referenceJSON `json:"usedReference"`
 	FocalDevice       []struct {
 		Manipulated referenceJSON `json:"manipulated"`
 	} `json:"focalDevice"`
 }
 
 func (r *Record) procedure(x resource) error {
-	var p procedureJSON
-	if err := r.decodeStrict(x.raw, &p); err != nil {
+	p := &r.now.procedure
+	*p = procedureJSON{}
+	if err := r.decode(x.value, p); err != nil {
 		return err
 	}
 	if err := r.own(p.Subject); err != nil {
@@ -53,14 +52,14 @@ func (r *Record) procedure(x resource) error {
 		}
 	}
 	e := rules.Entry{
-		Reference: x.ref(), Kind: rules.Procedure, Concepts: concepts(p.Code), Standing: verdict.standing, Ended: verdict.ended,
+		Reference: x.reference, Kind: rules.Procedure, Concepts: r.concepts(p.Code), Standing: verdict.standing, Ended: verdict.ended,
 		Status: p.Status, Start: start, End: end, Restricted: p.Meta.restricted(),
-		Note: notes(r.o.Limits.Text, append(noteTexts(p.Note), p.PerformedString)...),
+		Note: notes(r.o.Limits.Text, append(noteTexts(nil, p.Note), p.PerformedString)...),
 	}
-	e.Qualifiers = append(e.Qualifiers, concepts(append(p.ReasonCode, p.Outcome)...)...)
-	whole := pending{typ: "Procedure", contained: containedOf(p.Contained)}
+	var about [8]rules.Concept
+	e.Qualifiers = r.reader.concepts.keep(appendSites(appendConcepts(appendConcepts(about[:0], p.ReasonCode...), p.Outcome), p.BodySite...))
+	whole := pending{typ: "Procedure", contained: p.Contained}
 	whole.sites(p.BodySite, p.Code, p.Extension)
-	e.Qualifiers = append(e.Qualifiers, siteConcepts(p.BodySite)...)
 	whole.entry = e
 	r.entries = append(r.entries, whole)
 
@@ -143,7 +142,7 @@ func (r *Record) LensCandidates() []LensCandidate {
 		}
 		s := r.requestSide(q)
 		eye, conflict := s.eye()
-		c := LensCandidate{Reference: q.ref, Concepts: concepts(append([]conceptJSON{q.Code}, q.OrderDetail...)...), Eye: eye, EyeConflict: conflict}
+		c := LensCandidate{Reference: q.ref, Concepts: concepts(append([]rules.Concept{q.Code}, q.OrderDetail...)...), Eye: eye, EyeConflict: conflict}
 		if d, err := dates(r.o.Zone, q.OccurrenceDateTime, q.OccurrencePeriod.Start); err == nil {
 			c.Start = dayOf(d)
 		}

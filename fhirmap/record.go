@@ -48,6 +48,15 @@ type Record struct {
 	raw      map[string][]jsontext.Value
 	requests []serviceRequestJSON
 	noDrugs  bool
+
+	reader reader
+	// The resource at hand; what is kept of it is copied.
+	now struct {
+		medication  medicationJSON
+		procedure   procedureJSON
+		condition   conditionJSON
+		observation observationJSON
+	}
 }
 
 // unnamed is a dropped entry whose name stands in the record it refers to.
@@ -67,7 +76,7 @@ type pending struct {
 	// structures are BodyStructure references that give the side.
 	structures []string
 	side       side
-	contained  map[string]jsontext.Value
+	contained  contained
 }
 
 // Page is what a page held.
@@ -107,40 +116,60 @@ func (r *Record) Mark(typ string, s rules.ReadState) {
 
 // AddPage reads one page of a search for a type; want "" takes any type, and Bundles inside the Bundle, as in the answer to
 // a batch. An error means that the page as a whole is lost.
-func (r *Record) AddPage(want string, body []byte) (Page, error) { return r.addPage(want, body, 0) }
+func (r *Record) AddPage(want string, body []byte) (Page, error) {
+	var page Page
+	err := scanned(body, func(v value) (err error) {
+		page, err = r.addBundle(want, v, 0)
+		return err
+	})
+	return page, err
+}
 
-func (r *Record) addPage(want string, body []byte, level int) (Page, error) {
-	var entries []BundleEntry
-	var heads []headJSON
-	info, err := WalkBundle(body, r.o.Limits, func(e BundleEntry) error {
-		h := e.head()
-		if e.FullURL != "" && h.ResourceType != "" && validID(h.ID) {
-			r.aliases[e.FullURL] = h.ResourceType + "/" + h.ID
+// addBundle reads a Bundle at a level of Bundles in Bundles.
+func (r *Record) addBundle(want string, v value, level int) (Page, error) {
+	type entry struct {
+		resource
+		mode string
+	}
+	var entries []entry
+	for m := range v.all {
+		if m.name() == "entry" {
+			entries = make([]entry, 0, min(m.count(), r.o.Limits.Entries))
 		}
-		entries, heads = append(entries, e), append(heads, h)
+	}
+	if len(r.seen) == 0 {
+		r.seen = make(map[string]bool, cap(entries))
+	}
+	info, err := walkBundle(v, r.o.Limits, func(e BundleEntry) error {
+		h := e.head()
+		if e.FullURL != "" && h.ResourceType != "" && validID(h.ID) && localReference(e.FullURL, r.o.Bases) == "" {
+			r.aliases[e.FullURL] = h.ref() // any other is resolved without
+		}
+		entries = append(entries, entry{resource{headJSON: h, raw: e.Resource, value: e.resource}, e.SearchMode})
 		return nil
 	})
 	if err != nil {
 		return Page{}, err
 	}
+	r.entries = slices.Grow(r.entries, len(entries))
 	page := Page{Next: info.Next, Total: info.Total}
-	for i, e := range entries {
-		if e.Resource == nil {
+	for _, e := range entries {
+		if e.raw == nil {
 			if want != "" {
 				r.drop(want, rules.DropType, "")
 			}
 			continue
 		}
-		typ := heads[i].ResourceType
+		typ := e.ResourceType
 		if typ == "OperationOutcome" {
-			page.Incomplete = page.Incomplete || incomplete(e.Resource)
+			page.Incomplete = page.Incomplete || incomplete(e.raw)
 			continue
 		}
 		if typ == "Bundle" && want == "" {
 			if level == maxBundles {
 				return page, fmt.Errorf("%w: Bundles in Bundles", errPage)
 			}
-			inner, err := r.addPage("", e.Resource, level+1)
+			inner, err := r.addBundle("", e.value, level+1)
 			if err != nil {
 				return page, err
 			}
@@ -149,10 +178,10 @@ func (r *Record) addPage(want string, body []byte, level int) (Page, error) {
 			continue
 		}
 		// A server need not say which entries matched: then those of the type asked for did.
-		if e.SearchMode == "match" || e.SearchMode == "" && (want == "" || typ == want || typ == "") {
+		if e.mode == "match" || e.mode == "" && (want == "" || typ == want || typ == "") {
 			page.Matches++
 		}
-		r.take(want, e.SearchMode, resource{headJSON: heads[i], raw: e.Resource})
+		r.take(want, e.mode, e.resource)
 	}
 	return page, nil
 }
@@ -182,22 +211,32 @@ func incomplete(raw jsontext.Value) bool {
 
 // AddResource reads one resource that was read by its id.
 func (r *Record) AddResource(body []byte) error {
-	h := head(body)
-	if h.ResourceType == "" {
-		return errors.New("not a resource")
-	}
-	r.take("", "", resource{headJSON: h, raw: bytes.Clone(body)})
-	return nil
+	_, err := r.addResource(body)
+	return err
 }
 
 // AddEvidence puts in a record that was read by id because a Flag of ours rests on it and no search gave it. others reports
 // that it belongs to another patient now, which is proof that it is no evidence for this one.
 func (r *Record) AddEvidence(body []byte) (others bool, err error) {
-	h := head(body)
-	if h.ResourceType == "" {
-		return false, errors.New("not a resource")
+	reason, err := r.addResource(body)
+	return reason == rules.DropPatient, err
+}
+
+func (r *Record) addResource(body []byte) (rules.DropReason, error) {
+	body = bytes.Clone(body)
+	var reason rules.DropReason
+	take := func(h headJSON, v value) error {
+		if h.ResourceType == "" {
+			return errors.New("not a resource")
+		}
+		reason = r.take("", "", resource{headJSON: h, raw: body, value: v})
+		return nil
 	}
-	return r.take("", "", resource{headJSON: h, raw: bytes.Clone(body)}) == rules.DropPatient, nil
+	err := scanned(body, func(v value) error { return take(v.head(), v) })
+	if errors.Is(err, errPage) {
+		err = take(head(body), value{}) // what cannot be read is dropped by what its beginning says, like an entry
+	}
+	return reason, err
 }
 
 // Read reports whether the record holds the resource, in whatever state.
@@ -206,7 +245,9 @@ func (r *Record) Read(reference string) bool { return r.seen[reference] }
 // resource is one resource as it came, with what its beginning says.
 type resource struct {
 	headJSON
-	raw jsontext.Value
+	reference string // Type/id
+	raw       jsontext.Value
+	value     value // the same, none where it is no JSON to its end
 }
 
 func (h headJSON) ref() string { return h.ResourceType + "/" + h.ID }
@@ -250,6 +291,25 @@ func head(raw []byte) (h headJSON) {
 	return h
 }
 
+// head is the same of a value.
+func (v value) head() (h headJSON) {
+	if v.kind() != '{' {
+		return h
+	}
+	for m := range v.all {
+		switch m.name() {
+		case "resourceType":
+			h.ResourceType = m.text()
+		case "id":
+			h.ID = m.text()
+		}
+		if h.ID != "" && h.ResourceType != "" {
+			break
+		}
+	}
+	return h
+}
+
 // dropError is a fault of one entry.
 type dropError struct{ reason rules.DropReason }
 
@@ -263,7 +323,7 @@ var (
 
 // head is the head of an entry's resource. One that has no id yet, as in a transaction, goes by the uuid of its fullUrl.
 func (e BundleEntry) head() headJSON {
-	h := head(e.Resource)
+	h := e.resource.head()
 	if h.ID == "" {
 		h.ID, _ = strings.CutPrefix(e.FullURL, "urn:uuid:")
 	}
@@ -273,10 +333,10 @@ func (e BundleEntry) head() headJSON {
 // untyped stands for the type of what is not known to be any.
 const untyped = "Resource"
 
-// take decodes one entry into the record.
 // take sorts one resource in, and says why it was dropped; "" where it was not.
 func (r *Record) take(want, mode string, x resource) rules.DropReason {
 	decode := r.decoder(x.ResourceType)
+	x.reference = x.ref()
 	switch {
 	case x.ResourceType == "":
 		r.dropNamed(cmp.Or(want, untyped), rules.DropJSON, x.raw)
@@ -286,12 +346,12 @@ func (r *Record) take(want, mode string, x resource) rules.DropReason {
 		return rules.DropType
 	case decode == nil:
 		return "" // a type that nobody asked for and that says nothing about an eye
-	case r.seen[x.ref()]:
+	case r.seen[x.reference]:
 		return "" // a server may repeat an entry over its pages
 	}
 	var err error = dropError{rules.DropJSON}
 	if validID(x.ID) {
-		r.seen[x.ref()] = true
+		r.seen[x.reference] = true
 		err = decode(x)
 	}
 	if err == nil {
@@ -356,7 +416,7 @@ func (r *Record) decoder(typ string) func(resource) error {
 }
 
 func (r *Record) hold(x resource) error {
-	r.held[x.ref()] = x.raw
+	r.held[x.reference] = x.raw
 	return nil
 }
 
@@ -368,16 +428,21 @@ func (r *Record) keepRaw(x resource) error {
 // Raw are the resources of a type as they came: Flag, Task, Provenance.
 func (r *Record) Raw(typ string) []jsontext.Value { return r.raw[typ] }
 
-// decodeStrict decodes one resource: names case-sensitive, given once, UTF-8 valid, nesting bounded.
-func (r *Record) decodeStrict(raw jsontext.Value, into any) error {
-	// Fewer brackets than the limit cannot be nested deeper; counting them is far cheaper than following them.
-	if bytes.Count(raw, []byte{'{'})+bytes.Count(raw, []byte{'['}) > r.o.Limits.Depth && Nesting(raw) > r.o.Limits.Depth {
-		return dropError{rules.DropJSON}
-	}
-	if err := json.Unmarshal(raw, into); err != nil {
+// decode reads one resource strictly: names case-sensitive, given once, UTF-8 valid, nesting bounded.
+func (r *Record) decode(v value, into any) error {
+	if v.kind() == 0 || v.node().marks&faulty != 0 || int(v.node().depth) > r.o.Limits.Depth || !r.reader.fill(v, into) {
 		return dropError{rules.DropJSON}
 	}
 	return nil
+}
+
+// decodeStrict is decode for what is kept raw.
+func (r *Record) decodeStrict(raw jsontext.Value, into any) error {
+	err := scanned(raw, func(v value) error { return r.decode(v, into) })
+	if errors.Is(err, errPage) {
+		return dropError{rules.DropJSON}
+	}
+	return err
 }
 
 // Nesting is the depth of a JSON value, for whoever has to refuse too deep a one before it is decoded.
@@ -486,29 +551,15 @@ func (r *Record) reference(ref string) string {
 
 // own checks that an entry belongs to the patient.
 func (r *Record) own(subject referenceJSON) error {
-	if slices.Contains(r.accepted, r.reference(subject.Reference)) {
+	if slices.Contains(r.accepted, subject.Reference) || slices.Contains(r.accepted, r.reference(subject.Reference)) {
 		return nil
 	}
 	return dropPatient
 }
 
-// containedOf are the contained resources of an entry by their local id, with the #.
-func containedOf(all []jsontext.Value) map[string]jsontext.Value {
-	if len(all) == 0 {
-		return nil
-	}
-	out := make(map[string]jsontext.Value, len(all))
-	for _, c := range all {
-		if h := head(c); h.ID != "" {
-			out["#"+strings.TrimPrefix(h.ID, "#")] = c
-		}
-	}
-	return out
-}
-
 // lookup finds a referred resource: contained, or held.
 func (r *Record) lookup(p *pending, ref string) (jsontext.Value, bool) {
-	if c, ok := p.contained[ref]; ok {
+	if c, ok := p.contained.find(ref); ok {
 		return c, true
 	}
 	v, ok := r.held[r.reference(ref)]
@@ -543,7 +594,7 @@ func (r *Record) Unresolved() []string {
 	}
 	for i := range r.bookings {
 		for _, ref := range r.bookings[i].BasedOn {
-			need(&pending{contained: containedOf(r.bookings[i].Contained)}, ref.Reference, "ServiceRequest")
+			need(&pending{contained: r.bookings[i].Contained}, ref.Reference, "ServiceRequest")
 		}
 	}
 	slices.Sort(out)
@@ -570,6 +621,7 @@ func (r *Record) History() rules.History {
 	slices.SortStableFunc(order, func(x, y *pending) int {
 		return cmp.Or(strings.Compare(x.entry.Reference, y.entry.Reference), strings.Compare(x.entry.Part, y.entry.Part))
 	})
+	h.Entries = slices.Grow(h.Entries, len(order))
 	for _, p := range order {
 		e, ok := r.finish(p)
 		if !ok {
@@ -603,8 +655,8 @@ func displayName(e rules.Entry) string {
 // finish puts what an entry refers to into it. ok is false where the drug itself could not be read and nothing else names it.
 func (r *Record) finish(p *pending) (rules.Entry, bool) {
 	e := p.entry
-	e.Concepts = slices.Clone(e.Concepts)
-	e.Qualifiers = slices.Clone(e.Qualifiers)
+	e.Concepts = slices.Clip(e.Concepts)
+	e.Qualifiers = slices.Clip(e.Qualifiers)
 	missing := false
 	r.products(p, func(_ string, d *drugJSON) {
 		if d == nil {
