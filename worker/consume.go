@@ -126,7 +126,7 @@ func boolGauge(b bool) float64 {
 // event handles one message and settles it.
 func (w *Worker) event(ctx context.Context, m jetstream.Msg, source string) {
 	begun := time.Now()
-	ctx, cancel := context.WithTimeout(ctx, w.eventTimeout)
+	ctx, cancel := context.WithTimeout(withReason(ctx, "event"), w.eventTimeout)
 	defer cancel()
 	meta, err := m.Metadata()
 	if err != nil {

@@ -75,6 +75,7 @@ func (w *Worker) pass(ctx context.Context, patient string, n nudge, lastTry bool
 func (w *Worker) decide(ctx context.Context, patient string, n nudge, lastTry bool) (others []string, err error) {
 	begun := time.Now()
 	r, err := w.read(ctx, patient, n, lastTry)
+	w.audit.read(ctx, patient, err)
 	if err != nil {
 		return nil, err
 	}
@@ -114,7 +115,11 @@ func (w *Worker) bring(ctx context.Context, r *reading) error {
 	w.brakeWithdrawals(&plan)
 	if len(plan.Writes) > 0 {
 		begun = time.Now()
-		if err := w.write(ctx, writer, r, situation, plan); err != nil {
+		err := w.write(ctx, writer, r, situation, plan)
+		if w.cfg.Mode == Live && !r.record.Patient().Test {
+			w.audit.wrote(ctx, r.patient, plan.Writes, err)
+		}
+		if err != nil {
 			return err
 		}
 		w.metrics.eventSeconds.WithLabelValues("write").Observe(time.Since(begun).Seconds())

@@ -39,6 +39,7 @@ type Worker struct {
 	cfg       Config
 	version   string
 	log       *slog.Logger
+	audit     auditor
 	catalogue *rules.Catalogue
 	settings  rules.Settings
 	fhir      *fhirhttp.Client
@@ -97,6 +98,7 @@ func New(p Parts) *Worker {
 	if w.log == nil {
 		w.log = slog.New(slog.DiscardHandler)
 	}
+	w.audit = newAuditor(p.Config, w.log)
 	if w.now == nil {
 		w.now = time.Now
 	}
