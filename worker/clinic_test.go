@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"net/http"
@@ -31,6 +32,7 @@ type clinic struct {
 	url     string
 	stream  *stream.Stream
 	mode    Mode
+	batch   string // fhir.batch; "" is its default
 	workers int
 	now     func() time.Time
 }
@@ -66,7 +68,7 @@ func (c *clinic) worker() *Worker {
 	c.workers++
 	cat := testCatalogue(c.t)
 	cfg := DefaultConfig()
-	cfg.Mode, cfg.FHIRURL, cfg.Concurrency = c.mode, c.url, 4
+	cfg.Mode, cfg.FHIRURL, cfg.Concurrency, cfg.FHIRBatch = c.mode, c.url, 4, cmp.Or(c.batch, cfg.FHIRBatch)
 	metrics := NewMetrics(prometheus.NewRegistry(), "test", cat.Version, c.mode, cat)
 	client, err := OpenFHIR(cfg, "test", nil, metrics)
 	require.NoError(c.t, err)
@@ -358,9 +360,8 @@ func TestSomebodyElsesEntryIsNotTaken(t *testing.T) {
 		c.store.ServeHTTP(rw, r)
 	}))
 	t.Cleanup(wrong.Close)
-	c.url = wrong.URL + "/fhir"
+	c.url, c.batch = wrong.URL+"/fhir", "off"
 	w := c.worker()
-	w.cfg.FHIRBatch = "off"
 	require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, false, bookingGrace))
 	require.Empty(t, c.all("Flag", ""))
 }
