@@ -10,7 +10,7 @@ import (
 // ours alone: see the rule in DEVELOPERS.md and the tests of privacy.
 var logKeys = []string{
 	slog.TimeKey, slog.LevelKey, slog.MessageKey,
-	"addr", "bookings", "bucket", "catalogue", "cause", "consumer", "delay", "does", "error", "failed", "faults", "first", "http", "in", "key", "kind",
+	"addr", "again_in", "bookings", "bucket", "catalogue", "cause", "consumer", "delay", "does", "error", "failed", "faults", "first", "http", "in", "key", "kind",
 	"lanes", "max_age", "max_bytes", "message", "mode", "nats", "outcome", "patient", "patients", "peers", "reason", "settings", "source", "status",
 	"stream", "stream_seq", "timezone", "tls", "ttl", "usual_max_age", "usual_max_bytes", "usual_ttl", "warning", "what", "who", "why",
 }
