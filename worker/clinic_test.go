@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"net/http"
@@ -32,6 +33,7 @@ type clinic struct {
 	url     string
 	stream  *stream.Stream
 	mode    Mode
+	batch   string // fhir.batch; "" is its default
 	workers int
 	now     func() time.Time
 	// set, if not nil, changes the configuration of workers made after.
@@ -69,7 +71,7 @@ func (c *clinic) worker() *Worker {
 	c.workers++
 	cat := testCatalogue(c.t)
 	cfg := DefaultConfig()
-	cfg.Mode, cfg.FHIRURL, cfg.Concurrency, cfg.HistoryGather = c.mode, c.url, 4, 0
+	cfg.Mode, cfg.FHIRURL, cfg.Concurrency, cfg.HistoryGather, cfg.FHIRBatch = c.mode, c.url, 4, 0, cmp.Or(c.batch, cfg.FHIRBatch)
 	if c.set != nil {
 		c.set(&cfg)
 	}
@@ -367,9 +369,8 @@ func TestSomebodyElsesEntryIsNotTaken(t *testing.T) {
 		c.store.ServeHTTP(rw, r)
 	}))
 	t.Cleanup(wrong.Close)
-	c.url = wrong.URL + "/fhir"
+	c.url, c.batch = wrong.URL+"/fhir", "off"
 	w := c.worker()
-	w.cfg.FHIRBatch = "off"
 	require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, false, bookingGrace))
 	require.Empty(t, c.all("Flag", ""))
 }

@@ -106,6 +106,7 @@ type Config struct {
 
 	LogLevel  string `key:"log.level"`
 	LogFormat string `key:"log.format"`
+	LogAudit  bool   `key:"log.audit"`
 
 	places map[string]string // key → where it was set
 }
@@ -128,7 +129,7 @@ func DefaultConfig() Config {
 		HistoryRequired: []string{"Condition", "Procedure", "MedicationRequest|MedicationStatement"}, HistoryGather: 30 * time.Second, OperationUnrecognised: "ignore",
 		NATSStoreDir: stateDir(), NATSListen: "127.0.0.1:4222", HTTPAddr: "127.0.0.1:9464", MLLPLimit: 4 << 20, V2Service: []string{"AIS-3", "AIS-11", "AIS-12"},
 		SweepHorizon: 90 * 24 * time.Hour, SweepEvery: 6 * time.Hour, SweepEvening: "18:00", FlagMinLevel: "moderate", TaskIntent: "proposal",
-		Timezone: "UTC", Concurrency: 4 * runtime.NumCPU(), Canonical: fhirmap.DefaultCanonical, LogLevel: "info", LogFormat: "json",
+		Timezone: "UTC", Concurrency: 4 * runtime.NumCPU(), Canonical: fhirmap.DefaultCanonical, LogLevel: "info", LogFormat: "json", LogAudit: true,
 	}
 }
 
@@ -269,12 +270,16 @@ func (c *Config) assign(fields map[string]reflect.Value, s setting) error {
 			return ConfigError{s.place, s.key, "wants a whole number"}
 		}
 		f.SetInt(int64(n))
-	case OptBool:
+	case bool, OptBool:
 		b, err := strconv.ParseBool(value)
 		if err != nil {
 			return ConfigError{s.place, s.key, "wants true or false"}
 		}
-		f.Set(reflect.ValueOf(OptBool{Set: true, Value: b}))
+		if f.Kind() == reflect.Bool {
+			f.SetBool(b)
+		} else {
+			f.Set(reflect.ValueOf(OptBool{Set: true, Value: b}))
+		}
 	default:
 		f.SetString(value)
 	}

@@ -19,6 +19,7 @@ func TestConfigFaultsAreOneLineWithKeyAndPlace(t *testing.T) {
 		"unknown key":          {file: "mode: live\nfhir:\n  ur: http://x/fhir\n", want: "FILE:3: fhir.ur: unknown key"},
 		"key of another level": {file: "url: http://x/fhir\n", want: "FILE:1: url: unknown key; did you mean fhir.url?"},
 		"bad mode":             {file: "mode: on\n", want: `FILE:1: mode: "on" is none of shadow, live`},
+		"bad switch":           {environ: []string{"PUPILRISK_LOG_AUDIT=never"}, want: "environment PUPILRISK_LOG_AUDIT: log.audit: wants true or false"},
 		"bad duration":         {file: "sweep:\n  horizon: ninety\n", want: "FILE:2: sweep.horizon: wants a duration such as 90d, 6h or 30s"},
 		"too frequent sweep":   {file: "sweep:\n  every: 1s\n", want: "FILE:2: sweep.every: wants at least 1m"},
 		"evening at no time":   {file: "sweep:\n  evening: 25:00\n", want: "FILE:2: sweep.evening: wants a time of day such as 18:00, or off"},

@@ -161,7 +161,7 @@ func (w *Worker) event(ctx context.Context, m jetstream.Msg, source string) {
 		w.metrics.redeliveries.Inc()
 	}
 	stopProgress := w.progress(ctx, m)
-	ctx = arrivedAs(ctx, meta.Sequence.Stream)
+	ctx = withReason(arrivedAs(ctx, meta.Sequence.Stream), "event")
 	handling, cancel := context.WithTimeout(ctx, w.eventTimeout)
 	defer cancel()
 	if age := w.now().Sub(meta.Timestamp); source == "history" {

@@ -22,7 +22,7 @@ func TestKeyThatNobodyAllowedLosesItsValue(t *testing.T) {
 	var out bytes.Buffer
 	options := &slog.HandlerOptions{ReplaceAttr: LogAttr}
 	log := slog.New(slog.NewMultiHandler(slog.NewJSONHandler(&out, options), slog.NewTextHandler(&out, options)))
-	log.With("name", "zmark").Warn("event", "source", "booking", "patient", "zmark", slog.Group("of", "url", "zmark"), "error", errors.New("fhir read: gone"))
+	log.With("name", "zmark").Warn("event", "source", "booking", "family", "zmark", slog.Group("of", "url", "zmark"), "error", errors.New("fhir read: gone"))
 	require.NotContains(t, out.String(), "zmark")
 	for _, want := range []string{"booking", "fhir read: gone", "withheld", "event"} {
 		require.Contains(t, out.String(), want)

@@ -102,6 +102,7 @@ func (w *Worker) decide(ctx context.Context, patient string, n nudge, lastTry bo
 	if budget.Exceeded() && bytes < heavyRecord {
 		return nil, errHeavy
 	}
+	w.audit.read(ctx, patient, err)
 	if err != nil {
 		return nil, err
 	}
@@ -141,7 +142,11 @@ func (w *Worker) bring(ctx context.Context, r *reading) error {
 	w.brakeWithdrawals(&plan)
 	if len(plan.Writes) > 0 {
 		begun = time.Now()
-		if err := w.write(ctx, writer, r, situation, plan); err != nil {
+		err := w.write(ctx, writer, r, situation, plan)
+		if w.cfg.Mode == Live && !r.record.Patient().Test {
+			w.audit.wrote(ctx, r.patient, plan.Writes, err)
+		}
+		if err != nil {
 			return err
 		}
 		w.metrics.eventSeconds.WithLabelValues("write").Observe(time.Since(begun).Seconds())

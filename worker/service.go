@@ -41,6 +41,7 @@ type Worker struct {
 	cfg       Config
 	version   string
 	log       *slog.Logger
+	audit     auditor
 	catalogue *rules.Catalogue
 	settings  rules.Settings
 	fhir      *fhirhttp.Client
@@ -108,6 +109,7 @@ func New(p Parts) *Worker {
 	if w.log == nil {
 		w.log = slog.New(slog.DiscardHandler)
 	}
+	w.audit = newAuditor(p.Config, w.log)
 	if w.now == nil {
 		w.now = time.Now
 	}
