@@ -38,6 +38,7 @@ type flagState struct {
 	details  []string
 	evidence []string
 	start    string
+	modified string
 }
 
 // flag builds a Flag with every owned element and our extension, its hash computed over what it holds.
@@ -72,7 +73,7 @@ func (w Writer) flag(s flagState) ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("build Flag: %w", err)
 	}
-	return w.seal("Flag", raw, written{evidence: s.evidence})
+	return w.seal("Flag", raw, written{at: s.modified, evidence: s.evidence})
 }
 
 // endFlag is a standing Flag made inactive for our reason: only its status, period and our extension change.
@@ -92,7 +93,7 @@ func (w Writer) endFlag(s Standing, why Ended, at time.Time) ([]byte, error) {
 	}
 	o.set("status", []byte(`"inactive"`))
 	o.set("period", raw)
-	return w.sealObject("Flag", &o, written{evidence: s.Evidence, ended: why})
+	return w.sealObject("Flag", &o, written{at: end, evidence: s.Evidence, ended: why})
 }
 
 func ptr[T any](v T) *T { return &v }

@@ -212,7 +212,7 @@ func (r *reconciler) flag(f desiredFlag) error {
 	standing, ok := r.last("Flag", f.base)
 	state := flagState{
 		patient: r.s.Patient, hazard: f.hazard, level: f.level, text: f.text, details: f.details(), evidence: f.codes(),
-		start: stamp(r.s.At),
+		start: stamp(r.s.At), modified: stamp(r.s.At),
 	}
 	n, replaces := 1, ""
 	if ok {

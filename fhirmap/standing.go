@@ -50,6 +50,8 @@ type Standing struct {
 	Touched bool
 	// Ended is our reason where we ended it ourselves.
 	Ended Ended
+	// Written is when we last wrote it, as we wrote it; "" for a version of the worker that did not say.
+	Written string
 	// Catalogue is the version of the catalogue that it was last written with.
 	Catalogue string
 	// Evidence holds the evidence codes it rests on, Details the records named, Level its priority.
@@ -163,7 +165,7 @@ func ParseStanding(n Names, raw []byte) (s Standing, ok bool, err error) {
 		return s, false, err
 	}
 	s.Touched = w.hash != ownedHash(s.Type, &o)
-	s.Ended, s.Evidence, s.Catalogue = w.ended, w.evidence, w.catalogue
+	s.Ended, s.Evidence, s.Catalogue, s.Written = w.ended, w.evidence, w.catalogue, w.at
 	s.Focus = bareReference(r.Focus.Reference)
 	if s.Focus == "" && r.Focus.Identifier != nil {
 		s.FocusID = r.Focus.Identifier.Value

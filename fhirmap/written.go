@@ -27,9 +27,11 @@ var ownedExtensions = map[string][]string{
 	"Task": {extTaskReplaces},
 }
 
-// written is what our own extension holds: how to tell a person's change, what the resource rests on, and why we ended it.
+// written is what our own extension holds: how to tell a person's change, when we last wrote it, what it rests on, and why we
+// ended it.
 type written struct {
 	hash      string
+	at        string // an instant; the Provenance of that write was recorded at the same
 	evidence  []string
 	catalogue string
 	ended     Ended
@@ -37,6 +39,9 @@ type written struct {
 
 func (w written) extension(n Names) fhir.Extension {
 	sub := []fhir.Extension{{Url: "hash", ValueString: &w.hash}, {Url: "catalogue", ValueString: &w.catalogue}}
+	if w.at != "" {
+		sub = append(sub, fhir.Extension{Url: "at", ValueInstant: &w.at})
+	}
 	for _, e := range w.evidence {
 		sub = append(sub, fhir.Extension{Url: "evidence", ValueString: &e})
 	}
@@ -74,6 +79,7 @@ type extensionStub struct {
 	Extension      []extensionStub `json:"extension"`
 	ValueString    string          `json:"valueString"`
 	ValueCode      string          `json:"valueCode"`
+	ValueInstant   string          `json:"valueInstant"`
 	ValueReference struct {
 		Reference string `json:"reference"`
 	} `json:"valueReference"`
@@ -92,6 +98,8 @@ func decodeWritten(x extensionStub) written {
 			w.hash = s.ValueString
 		case "catalogue":
 			w.catalogue = s.ValueString
+		case "at":
+			w.at = s.ValueInstant
 		case "evidence":
 			w.evidence = append(w.evidence, s.ValueString)
 		case "ended":

@@ -94,6 +94,9 @@ func (w *Worker) bring(ctx context.Context, r *reading) error {
 	if writer.Device, err = w.author(ctx); err != nil {
 		return err
 	}
+	if err := w.repairProvenance(ctx, writer, r); err != nil {
+		return err
+	}
 	situation := w.situation(r, w.now())
 	plan, err := writer.Reconcile(situation)
 	for round := 0; err == nil && len(plan.Unread) > 0; round++ {
