@@ -38,6 +38,10 @@ var EndedReasons = map[Ended]string{
 	EndedTakenBack: "Taken back by the operator of the worker",
 }
 
+// AnswerReasons are the codes, of {canonical}/CodeSystem/answer, with which a person may say in Task.statusReason why they
+// rejected one of our Tasks. A closed list: it is a metric label.
+var AnswerReasons = []string{"already-known", "already-done", "not-applicable", "evidence-wrong"}
+
 // Standing is one Flag or Task of ours as it stands in the record system.
 type Standing struct {
 	Type, ID, Version string
@@ -67,6 +71,8 @@ type Standing struct {
 	Preparation     string
 	Hazard          rules.Hazard
 	Eye             rules.Eye
+	// Reason is the one of AnswerReasons that a Task's statusReason names, or "".
+	Reason string
 	// Title and Who are a Task's own words.
 	Title, Who string
 	Raw        jsontext.Value
@@ -105,11 +111,12 @@ type standingJSON struct {
 			Code   string `json:"code"`
 		} `json:"coding"`
 	} `json:"code"`
-	Subject     referenceJSON `json:"subject"`
-	For         referenceJSON `json:"for"`
-	Focus       referenceJSON `json:"focus"`
-	Period      periodJSON    `json:"period"`
-	Restriction struct {
+	StatusReason conceptJSON   `json:"statusReason"`
+	Subject      referenceJSON `json:"subject"`
+	For          referenceJSON `json:"for"`
+	Focus        referenceJSON `json:"focus"`
+	Period       periodJSON    `json:"period"`
+	Restriction  struct {
 		Period struct {
 			End string `json:"end"`
 		} `json:"period"`
@@ -184,6 +191,11 @@ func ParseStanding(n Names, raw []byte) (s Standing, ok bool, err error) {
 		if rest, prep, ok := cutLast(s.Base); ok {
 			s.Preparation = prep
 			_, eyeToken, _ = cutLast(rest)
+		}
+		for _, c := range r.StatusReason.Coding {
+			if c.System == n.answerCodes() && slices.Contains(AnswerReasons, c.Code) {
+				s.Reason = c.Code
+			}
 		}
 		for _, p := range r.PerformerType {
 			s.Who = p.Text

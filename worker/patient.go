@@ -191,7 +191,7 @@ func (w *Worker) keep(r *reading, s fhirmap.Situation, plan fhirmap.Plan) {
 		}
 	}
 	for _, a := range s.Assessments {
-		if !w.outcomes.put(a) {
+		if !w.outcomes.put(a, answersTo(a.Operation, r.standing)) {
 			continue
 		}
 		w.metrics.assessments.WithLabelValues(string(a.Outcome)).Inc()

@@ -67,8 +67,7 @@ func TestStoppedBetweenSingleWritesLosesNoProvenance(t *testing.T) {
 				}
 				state := map[string]string{}
 				for _, raw := range c.written() {
-					s, _, err := fhirmap.ParseStanding(w.writer.Names, []byte(raw))
-					require.NoError(t, err)
+					s := standingOf(t, raw)
 					state[fmt.Sprint(s.Type, s.Base, s.N)] = chosen.ReplaceAllString(raw, `"$1"`)
 				}
 				states = append(states, state)
@@ -100,14 +99,19 @@ func withoutProvenance(t *testing.T, c *clinic) (out []string) {
 		require.NoError(t, err)
 	}
 	for ref, raw := range c.written() {
-		s, ours, err := fhirmap.ParseStanding(fhirmap.Names{Canonical: fhirmap.DefaultCanonical}, []byte(raw))
-		require.NoError(t, err)
-		require.True(t, ours)
+		s := standingOf(t, raw)
 		if !strings.Contains(strings.Join(recorded[ref], " "), s.Written) {
 			out = append(out, ref)
 		}
 	}
 	return out
+}
+
+func standingOf(t *testing.T, raw string) fhirmap.Standing {
+	s, ours, err := fhirmap.ParseStanding(fhirmap.Names{Canonical: fhirmap.DefaultCanonical}, []byte(raw))
+	require.NoError(t, err)
+	require.True(t, ours)
+	return s
 }
 
 // A server with transactions is asked for no Provenance.
