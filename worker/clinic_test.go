@@ -33,6 +33,8 @@ type clinic struct {
 	mode    Mode
 	workers int
 	now     func() time.Time
+	// configure, where set, changes the configuration of the workers made from then on.
+	configure func(*Config)
 }
 
 // newClinic starts the servers. Nothing works yet.
@@ -67,6 +69,9 @@ func (c *clinic) worker() *Worker {
 	cat := testCatalogue(c.t)
 	cfg := DefaultConfig()
 	cfg.Mode, cfg.FHIRURL, cfg.Concurrency = c.mode, c.url, 4
+	if c.configure != nil {
+		c.configure(&cfg)
+	}
 	metrics := NewMetrics(prometheus.NewRegistry(), "test", cat.Version, c.mode, cat)
 	client, err := OpenFHIR(cfg, "test", nil, metrics)
 	require.NoError(c.t, err)

@@ -52,6 +52,9 @@ type Config struct {
 	FHIRBatch     string        `key:"fhir.batch"`
 	FHIRTimeout   time.Duration `key:"fhir.timeout"`
 
+	FHIRPostSearch       bool `key:"fhir.post_search"`
+	FHIRTransactionLimit int  `key:"fhir.transaction_limit"`
+
 	HistoryRequired []string `key:"history.required"`
 
 	OperationCodes        []string `key:"operations.match.codes"`
@@ -267,6 +270,12 @@ func (c *Config) assign(fields map[string]reflect.Value, s setting) error {
 			return ConfigError{s.place, s.key, "wants a whole number"}
 		}
 		f.SetInt(int64(n))
+	case bool:
+		b, err := strconv.ParseBool(value)
+		if err != nil {
+			return ConfigError{s.place, s.key, "wants true or false"}
+		}
+		f.SetBool(b)
 	case OptBool:
 		b, err := strconv.ParseBool(value)
 		if err != nil {
@@ -421,6 +430,9 @@ func (c *Config) validate() (errs []error) {
 			errs = append(errs, c.fault("holidays", "wants days such as 2026-12-25, or 12-25 for every year"))
 			break
 		}
+	}
+	if c.FHIRTransactionLimit < 0 || c.FHIRTransactionLimit == 1 {
+		errs = append(errs, c.fault("fhir.transaction_limit", "wants 0 for none, or at least 2: a resource and its Provenance"))
 	}
 	if _, err := time.LoadLocation(c.Timezone); err != nil {
 		errs = append(errs, c.fault("timezone", "no such time zone"))

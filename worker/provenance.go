@@ -41,5 +41,6 @@ func (w *Worker) repairProvenance(ctx context.Context, writer fhirmap.Writer, r 
 	if err != nil {
 		return err
 	}
-	return w.writeSingly(ctx, missing, clientIDs(c))
+	_, err = w.writeSingly(ctx, missing, clientIDs(c))
+	return err
 }

@@ -221,7 +221,7 @@ func OpenFHIR(cfg Config, version string, log *slog.Logger, m *Metrics) (*fhirht
 	c := fhirhttp.Config{
 		Base: cfg.FHIRURL, Aliases: cfg.FHIRAliases, TokenFile: cfg.FHIRTokenFile,
 		CAFile: cfg.FHIRCAFile, CertFile: cfg.FHIRCertFile, KeyFile: cfg.FHIRKeyFile,
-		MaxInFlight: 2 * cfg.Concurrency, RequestTimeout: cfg.FHIRTimeout, Batch: cfg.FHIRBatch, Version: version, Log: log,
+		MaxInFlight: 2 * cfg.Concurrency, RequestTimeout: cfg.FHIRTimeout, Batch: cfg.FHIRBatch, PostSearch: cfg.FHIRPostSearch, Version: version, Log: log,
 	}
 	if m != nil {
 		c.Observe = func(operation, code string, took time.Duration) {

@@ -62,6 +62,7 @@ type Config struct {
 	MaxPages       int           // pages followed from one search; default 500
 	MaxBatch       int           // entries in one batch; default 100
 	Batch          string        // BatchAuto (default), BatchOn or BatchOff
+	PostSearch     bool          // search by POST to _search, so that proxies and their logs see no patient's id in an address
 	Return         string        // what a write asks back (Prefer: return=): default "representation"
 	Version        string        // of this program, for the User-Agent; default "devel"
 
@@ -229,6 +230,10 @@ func (c *Client) Read(ctx context.Context, ref string) (Answer, error) {
 // Page follows a next link of this server, whatever its form (a path below the base, or the base with a query), under the base.
 // A link to anywhere else is refused with ErrForeignOrigin: it would take the token along.
 func (c *Client) Page(ctx context.Context, link string) (Answer, error) {
+	if c.cfg.PostSearch && searchPath(link) {
+		a := c.get(ctx, OpSearch, link)
+		return a, a.Err
+	}
 	u, err := c.at.follow(link)
 	if err != nil {
 		return Answer{}, &Error{Operation: OpPage, kind: Refused, err: err}
@@ -297,7 +302,7 @@ func (c *Client) batches(ctx context.Context, n int) (bool, error) {
 	switch {
 	case c.cfg.Batch != BatchAuto:
 		return c.cfg.Batch == BatchOn, nil
-	case n <= 1, c.batchRefused.Load():
+	case c.batchRefused.Load(), n == 0, n == 1 && !c.cfg.PostSearch:
 		return false, nil
 	}
 	have, err := c.Capability(ctx)
@@ -423,13 +428,25 @@ func (c *Client) get(ctx context.Context, operation, path string) Answer {
 	return c.fetch(ctx, operation, u, path, wantType, wantID)
 }
 
+// searchPath says whether a path is a search of one type, as "Flag?patient=Patient/1".
+func searchPath(path string) bool {
+	typ, _, query := strings.Cut(path, "?")
+	return query && typ != "" && !strings.ContainsAny(typ, "/:$")
+}
+
 func (c *Client) fetch(ctx context.Context, operation string, u *url.URL, path, wantType, wantID string) Answer {
 	a := Answer{Path: path}
 	prefer := preferStrict
 	if operation == OpRead {
 		prefer = nil
 	}
-	r, err := c.exchange(ctx, request{operation: operation, method: http.MethodGet, url: u, prefer: prefer}, func(r reply) error {
+	q := request{operation: operation, method: http.MethodGet, url: u, prefer: prefer}
+	if c.cfg.PostSearch && searchPath(path) {
+		to := *u
+		to.Path, to.RawQuery = to.Path+"/_search", ""
+		q.method, q.url, q.body, q.contentType, q.idempotent = http.MethodPost, &to, []byte(u.RawQuery), form, true
+	}
+	r, err := c.exchange(ctx, q, func(r reply) error {
 		head, err := inspect(r.body, true)
 		if err == nil && !head.is(wantType, wantID) {
 			err = ErrNotFHIR

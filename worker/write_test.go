@@ -1,0 +1,136 @@
+package worker
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"pupilrisk/worker/fhirstore"
+)
+
+// transactions are the transactions asked for, each by the types and methods of its entries.
+func transactions(c *clinic) (out [][]string) {
+	for _, r := range c.store.Requests() {
+		switch {
+		case r.Interaction == "transaction":
+			out = append(out, nil)
+		case r.InBundle && (r.Method == "PUT" || r.Method == "POST"):
+			typ, _, _ := strings.Cut(r.Path, "/")
+			out[len(out)-1] = append(out[len(out)-1], typ)
+		}
+	}
+	return out
+}
+
+// A server that takes small transactions gets the Flags first and then the Tasks, each part with its Provenance, and in the end
+// holds what one that takes all holds.
+func TestLargeTransactionIsSplitFlagsFirst(t *testing.T) {
+	for name, tt := range map[string]struct {
+		ids            bool
+		limit, setting int
+		status         int // of the refusal, where the server does not refuse by itself
+	}{
+		"the setting alone":                     {ids: true, setting: 3},
+		"the setting, ids of the server's":      {setting: 3},
+		"the server refuses":                    {ids: true, limit: 3},
+		"the server refuses, ids of its own":    {limit: 3},
+		"413":                                   {ids: true, status: 413},
+		"nothing but a resource and Provenance": {ids: true, limit: 2, setting: 2},
+	} {
+		t.Run(name, func(t *testing.T) {
+			options := fhirstore.DefaultOptions()
+			options.UpdateCreate, options.TransactionLimit = tt.ids, tt.limit
+			c := newClinic(t, options)
+			c.put(bob, bobTook, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, both eyes"))
+			if tt.status != 0 {
+				c.store.Fault(fhirstore.Fault{Interaction: "transaction", Status: tt.status, Times: 1})
+			}
+			w := c.worker()
+			w.cfg.FHIRTransactionLimit = tt.setting
+			pass := func() {
+				require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, true, bookingGrace))
+			}
+			pass()
+			parts := slices.DeleteFunc(transactions(c), func(p []string) bool { return len(p) == 0 })
+			require.NotEmpty(t, parts)
+			tasks := false
+			for _, p := range parts {
+				require.Equal(t, "Provenance", p[len(p)-1], "each part is complete: %v", parts)
+				require.LessOrEqual(t, len(p), max(tt.setting, tt.limit, 8))
+				tasks = tasks || slices.Contains(p, "Task")
+				require.False(t, tasks && slices.Contains(p, "Flag"), "Flags first: %v", parts)
+			}
+			require.Len(t, c.all("Flag", `"active"`), 2)
+			require.NotEmpty(t, c.all("Task", `"requested"`))
+			require.Empty(t, withoutProvenance(t, c))
+			for _, task := range c.all("Task", `"reasonReference"`) {
+				var r struct{ ReasonReference struct{ Reference string } }
+				require.NoError(t, json.Unmarshal([]byte(task), &r))
+				_, found := c.store.Get(r.ReasonReference.Reference)
+				require.True(t, found, "points to a Flag that is there")
+			}
+			c.store.ResetRequests()
+			pass()
+			require.Empty(t, transactions(c), "and nothing is left to do")
+		})
+	}
+}
+
+// The worker dies between two parts: what stands is complete in itself, and the next pass adds the rest.
+func TestStoppedBetweenPartsOfATransaction(t *testing.T) {
+	for after := range 4 {
+		t.Run(fmt.Sprint(after), func(t *testing.T) {
+			c := newClinic(t, fhirstore.DefaultOptions())
+			c.put(bob, bobTook, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+			c.store.Fault(fhirstore.Fault{Interaction: "transaction", After: after, Status: 503})
+			pass := func() error {
+				w := c.worker()
+				w.cfg.FHIRTransactionLimit = 2
+				return w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, true, bookingGrace)
+			}
+			require.Error(t, pass())
+			require.Empty(t, withoutProvenance(t, c))
+			c.store.ClearFaults()
+			require.NoError(t, pass())
+			require.Empty(t, withoutProvenance(t, c))
+			require.Len(t, c.all("Flag", `"active"`), 1)
+			require.Len(t, c.all("Task", `"requested"`), 4)
+		})
+	}
+}
+
+// With fhir.post_search no address that goes over the wire names a patient: searches are forms, reads are entries of a batch.
+func TestPostSearchKeepsIDsOutOfAddresses(t *testing.T) {
+	for _, batch := range []string{"auto", "off"} {
+		t.Run(batch, func(t *testing.T) {
+			options := fhirstore.DefaultOptions()
+			options.PageSize = 2
+			c := newClinic(t, options)
+			c.put(bob, bobTook, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+			c.configure = func(cfg *Config) { cfg.FHIRPostSearch, cfg.FHIRBatch = true, batch }
+			w := c.worker()
+			_, err := w.author(t.Context())
+			require.NoError(t, err)
+			c.store.ResetRequests()
+			require.NoError(t, w.handle(t.Context(), []byte(`{"reference":"Appointment/a1"}`), bookingGrace))
+			require.NoError(t, w.Sweep(t.Context()))
+			require.Len(t, c.all("Flag", `"active"`), 1)
+			searches := 0
+			for _, r := range c.store.Requests() {
+				if r.InBundle {
+					continue
+				}
+				if r.Interaction == "search-type" {
+					searches++
+					require.True(t, r.Method == "POST" || strings.Contains(r.Query, "_page"), "%s %s", r.Method, r.Path)
+				}
+				require.False(t, batch == "auto" && (r.Interaction == "read" || strings.Contains(r.Path, "/bob")), "%s %s", r.Method, r.Path)
+			}
+			require.NotZero(t, searches)
+		})
+	}
+}
