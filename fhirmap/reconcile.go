@@ -1,6 +1,7 @@
 package fhirmap
 
 import (
+	"bytes"
 	"cmp"
 	"fmt"
 	"slices"
@@ -81,6 +82,8 @@ type Situation struct {
 	Direct map[string]int
 	// ClientIDs reports that the server lets us choose ids (update as create). Without it nothing is read by id.
 	ClientIDs bool
+	// Labels are the labels R and V of a record; nil for none.
+	Labels func(reference string) []string
 	// Gone reports whether a record was read and found not to stand (refuted, not taken, entered in error, deleted).
 	Gone func(reference string) bool
 	At   time.Time
@@ -212,7 +215,7 @@ func (r *reconciler) flag(f desiredFlag) error {
 	standing, ok := r.last("Flag", f.base)
 	state := flagState{
 		patient: r.s.Patient, hazard: f.hazard, level: f.level, text: f.text, details: f.details(), evidence: f.codes(),
-		start: stamp(r.s.At), modified: stamp(r.s.At),
+		start: stamp(r.s.At), modified: stamp(r.s.At), labels: r.labels(f, nil),
 	}
 	n, replaces := 1, ""
 	if ok {
@@ -310,6 +313,7 @@ func (r *reconciler) updateFlag(f desiredFlag, standing Standing, state flagStat
 		slices.Sort(state.evidence)
 		state.details, state.evidence = slices.Compact(state.details), slices.Compact(state.evidence)
 	}
+	state.labels = r.labels(f, standing.Evidence) // what it knew of has its label, or a person took it off
 	fresh, err := r.w.flag(state)
 	if err != nil {
 		return err
@@ -331,7 +335,7 @@ func (r *reconciler) update(standing Standing, fresh []byte, details []string) e
 	if err != nil {
 		return err
 	}
-	if ownedHash(standing.Type, &before) == ownedHash(standing.Type, &after) {
+	if ownedHash(standing.Type, &before) == ownedHash(standing.Type, &after) && bytes.Equal(before.get("meta"), after.get("meta")) {
 		return nil
 	}
 	r.plan.Writes = append(r.plan.Writes, Write{
@@ -339,6 +343,20 @@ func (r *reconciler) update(standing Standing, fresh []byte, details []string) e
 		Version: standing.Version, Body: body, Details: details,
 	})
 	return nil
+}
+
+// labels are the labels of that evidence of a flag which is not known yet, each once, where they are to be copied.
+func (r *reconciler) labels(f desiredFlag, known []string) (out []string) {
+	if !r.w.CopyLabels || r.s.Labels == nil {
+		return nil
+	}
+	for _, e := range f.evidence {
+		if e.Restricted && !slices.Contains(known, e.Identity()) {
+			out = append(out, r.s.Labels(e.Reference)...)
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
 }
 
 func (r *reconciler) gone(ref string) bool { return r.s.Gone != nil && r.s.Gone(ref) }

@@ -581,3 +581,44 @@ func TestSameEvidenceAfterClosureAsksTheSurgeonOncePerOperation(t *testing.T) {
 	require.Equal(t, "Task", plan.Writes[0].Type)
 	require.Empty(t, s.settle(s.situation(both, tamsulosin(op, "MedicationRequest/3"), tamsulosin(next, "MedicationRequest/3"))).Writes)
 }
+
+// With the setting the Flag carries the labels R and V of its evidence; labels that others gave it stay, and one that a person
+// took off stays off.
+func TestSecurityLabelsAreCopiedOnlyWhereSet(t *testing.T) {
+	label := func(code string) string {
+		return `{"system":"http://terminology.hl7.org/CodeSystem/v3-Confidentiality","code":"` + code + `"}`
+	}
+	secret := rules.Evidence{Reference: "MedicationStatement/1", Code: "tamsulosin", Restricted: true}
+	more := rules.Evidence{Reference: "Condition/2", Code: "other", Restricted: true}
+	for _, copied := range []bool{false, true} {
+		s := newShelf(t)
+		s.w.CopyLabels = copied
+		op := operationOn("a", rules.RightEye)
+		situation := func(evidence ...rules.Evidence) Situation {
+			sit := s.situation([]Booking{{Operation: op, Ahead: true}}, found(op, evidence...))
+			sit.Labels = func(ref string) []string {
+				return map[string][]string{"MedicationStatement/1": {"R"}, "Condition/2": {"V"}}[ref]
+			}
+			return sit
+		}
+		flags := s.settle(situation(secret)).Writes
+		require.Equal(t, copied, strings.Contains(string(flags[0].Body), `"meta":{"security":[`+label("R")+`]}`), string(flags[0].Body))
+		require.Contains(t, string(flags[0].Body), "reason restricted, ask")
+
+		flag := s.one("Flag")
+		o, err := parseObject(s.held[flag])
+		require.NoError(t, err)
+		o.set("meta", []byte(`{"versionId":"1","security":[{"code":"theirs"}],"tag":[{"code":"their  tag"}]}`)) // ours was taken off
+		s.held[flag] = o.bytes()
+		require.Empty(t, s.settle(situation(secret)).Writes)
+
+		plan, err := s.w.Reconcile(situation(secret, more))
+		require.NoError(t, err)
+		if !copied {
+			require.Empty(t, plan.Writes, "nothing that the Flag shows has changed")
+			continue
+		}
+		require.Len(t, plan.Writes, 1)
+		require.Contains(t, string(plan.Writes[0].Body), `"meta":{"versionId":"1","security":[{"code":"theirs"},`+label("V")+`],"tag":[{"code":"their  tag"}]}`)
+	}
+}

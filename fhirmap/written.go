@@ -247,9 +247,43 @@ func mergeOwned(typ string, n Names, standing, fresh []byte) ([]byte, error) {
 	if v := ours.get("lastModified"); v != nil {
 		old.set("lastModified", v)
 	}
+	if err := addLabels(&old, ours.get("meta")); err != nil {
+		return nil, err
+	}
 	kept := withoutExtension(parseArray(old.get("extension")), append(slices.Clone(ownedExtensions[typ]), n.writtenExtension())...)
 	old.set("extension", joinArray(append(kept, parseArray(ours.get("extension"))...)))
 	return old.bytes(), nil
+}
+
+// addLabels adds the security labels of meta that a resource does not carry yet.
+func addLabels(o *rawObject, meta jsontext.Value) error {
+	add := parseArray(member(meta, "security"))
+	if len(add) == 0 {
+		return nil
+	}
+	var have metaJSON
+	if m := o.get("meta"); m == nil {
+		o.set("meta", jsontext.Value("{}"))
+	} else if err := json.Unmarshal(m, &have, faultyInside); err != nil {
+		return errJSON(err)
+	}
+	m, err := parseObject(o.get("meta"))
+	if err != nil {
+		return err
+	}
+	labels := parseArray(m.get("security"))
+	for _, raw := range add {
+		var c codingJSON
+		if err := json.Unmarshal(raw, &c); err != nil {
+			return errJSON(err)
+		}
+		if !have.labelled(c.Code) {
+			labels = append(labels, raw)
+		}
+	}
+	m.set("security", joinArray(labels))
+	o.set("meta", m.bytes())
+	return nil
 }
 
 // withoutExtension leaves out the extensions with the given addresses.

@@ -96,8 +96,9 @@ type Config struct {
 	SweepHorizon time.Duration `key:"sweep.horizon"`
 	SweepEvery   time.Duration `key:"sweep.every"`
 
-	FlagMinLevel string `key:"flag.min_level"`
-	TaskIntent   string `key:"task.intent"`
+	FlagMinLevel   string `key:"flag.min_level"`
+	FlagCopyLabels bool   `key:"flag.copy_security_labels"`
+	TaskIntent     string `key:"task.intent"`
 
 	Timezone     string   `key:"timezone"`
 	Holidays     []string `key:"holidays"`

@@ -146,7 +146,7 @@ func (w *Worker) situation(r *reading, at time.Time) fhirmap.Situation {
 	history := r.history
 	s := fhirmap.Situation{
 		Patient: r.patient, Bookings: w.bookings(r, at), BookingsWhole: r.bookingsWhole, Standing: r.standing, Direct: r.direct,
-		ClientIDs: w.clientIDs(), At: at, Gone: goneIn(history, r.gone),
+		ClientIDs: w.clientIDs(), At: at, Gone: goneIn(history, r.gone), Labels: r.record.Labels,
 	}
 	for _, b := range s.Bookings {
 		if b.Ahead {

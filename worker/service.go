@@ -106,7 +106,7 @@ func New(p Parts) *Worker {
 	w.services = newServiceMatch(p.Config, p.Catalogue)
 	w.writer = fhirmap.Writer{
 		Names: fhirmap.Names{Canonical: p.Config.Canonical}, Catalogue: p.Catalogue, Intent: p.Config.TaskIntent,
-		MinLevel: w.settings.MinLevel, SoftwareVersion: p.Version,
+		MinLevel: w.settings.MinLevel, CopyLabels: p.Config.FlagCopyLabels, SoftwareVersion: p.Version,
 	}
 	return w
 }

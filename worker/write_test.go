@@ -134,3 +134,36 @@ func TestPostSearchKeepsIDsOutOfAddresses(t *testing.T) {
 		})
 	}
 }
+
+// The label of the evidence, or of the drug that the evidence refers to, is on the Flag where the site wants it, and the next
+// pass sees no difference.
+func TestFlagCarriesTheLabelsOfItsEvidenceWhereSet(t *testing.T) {
+	labelled := func(code string) string {
+		return `"meta":{"security":[{"system":"http://terminology.hl7.org/CodeSystem/v3-Confidentiality","code":"` + code + `"}]},`
+	}
+	drug := `{"resourceType":"Medication","id":"d1",` + labelled("V") + `"code":{"coding":[{"system":"http://www.nlm.nih.gov/research/umls/rxnorm","code":"77492"}]}}`
+	for name, tt := range map[string]struct {
+		resources []string
+		want      string
+	}{
+		"evidence": {[]string{strings.Replace(bobTook, `"id":"m1",`, `"id":"m1",`+labelled("R"), 1)}, `"code":"R"`},
+		"drug": {[]string{drug, `{"resourceType":"MedicationStatement","id":"m1","status":"active","subject":{"reference":"Patient/bob"},` +
+			`"medicationReference":{"reference":"Medication/d1"}}`}, `"code":"V"`},
+	} {
+		t.Run(name, func(t *testing.T) {
+			c := newClinic(t, fhirstore.DefaultOptions())
+			c.configure = func(cfg *Config) { cfg.FlagCopyLabels = true }
+			c.put(bob, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+			c.put(tt.resources...)
+			w := c.worker()
+			for range 2 {
+				require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, true, bookingGrace))
+			}
+			flags := c.all("Flag", tt.want)
+			require.Len(t, flags, 1)
+			require.Contains(t, flags[0], "reason restricted, ask")
+			require.NotContains(t, flags[0], "tamsulosin")
+			require.Contains(t, flags[0], `"versionId":"1"`, "the second pass wrote nothing")
+		})
+	}
+}
