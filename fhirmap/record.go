@@ -210,6 +210,9 @@ type resource struct {
 	raw jsontext.Value
 }
 
+// ReferenceOf is the reference of a resource as it came, Type/id.
+func ReferenceOf(raw []byte) string { return head(raw).ref() }
+
 func (h headJSON) ref() string { return h.ResourceType + "/" + h.ID }
 
 type headJSON struct {
@@ -380,7 +383,7 @@ func (r *Record) keepRaw(x resource) error {
 	return nil
 }
 
-// Raw are the resources of a type as they came: Flag, Task, Provenance.
+// Raw are the resources of a type as they came: Flag, Task, Provenance, Appointment.
 func (r *Record) Raw(typ string) []jsontext.Value { return r.raw[typ] }
 
 // decodeStrict decodes one resource: names case-sensitive, given once, UTF-8 valid, nesting bounded.

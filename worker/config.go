@@ -98,7 +98,9 @@ type Config struct {
 
 	FlagMinLevel   string `key:"flag.min_level"`
 	FlagCopyLabels bool   `key:"flag.copy_security_labels"`
-	TaskIntent     string `key:"task.intent"`
+
+	FlagLinkAppointment bool   `key:"flag.link_appointment"`
+	TaskIntent          string `key:"task.intent"`
 
 	Timezone     string   `key:"timezone"`
 	Holidays     []string `key:"holidays"`

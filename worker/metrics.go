@@ -61,7 +61,7 @@ var (
 	eventSources  = []string{"booking", "history", "sweep", "retry"}
 	eventOutcomes = []string{"done", "retry", "wait", "dead-letter", "not-assessed"}
 	stages        = []string{"read", "assess", "write", "whole"}
-	resources     = []string{"Flag", "Task", "Provenance", "Device"}
+	resources     = []string{"Flag", "Task", "Provenance", "Device", "Appointment"}
 	withins       = []string{"48h", "horizon"}
 
 	rejectReasons = append([]string{"other"}, fhirmap.AnswerReasons...) // other: not coded, or not by our list

@@ -115,15 +115,19 @@ func (w *Worker) bring(ctx context.Context, r *reading) error {
 	w.metrics.eventSeconds.WithLabelValues("assess").Observe(time.Since(begun).Seconds())
 
 	w.brakeWithdrawals(&plan)
+	var at placed
 	if len(plan.Writes) > 0 {
 		begun = time.Now()
-		if err := w.write(ctx, writer, r, situation, plan); err != nil {
+		if at, err = w.write(ctx, writer, r, situation, plan); err != nil {
 			return err
 		}
 		w.metrics.eventSeconds.WithLabelValues("write").Observe(time.Since(begun).Seconds())
 		if err := w.heardMeanwhile(ctx, r); err != nil {
 			return err
 		}
+	}
+	if err := w.link(ctx, r, situation, plan, at); err != nil {
+		return err
 	}
 	w.keep(r, situation, plan)
 	return w.report(ctx, r, situation.Assessments)

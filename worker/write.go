@@ -64,24 +64,23 @@ func (w *Worker) clientIDs() bool {
 }
 
 // write carries a plan out: in live mode to the FHIR server, in shadow mode into the bucket.
-func (w *Worker) write(ctx context.Context, writer fhirmap.Writer, r *reading, s fhirmap.Situation, plan fhirmap.Plan) error {
+func (w *Worker) write(ctx context.Context, writer fhirmap.Writer, r *reading, s fhirmap.Situation, plan fhirmap.Plan) (placed, error) {
 	if w.cfg.Mode == Shadow {
-		return w.writeShadow(ctx, r, plan)
+		return nil, w.writeShadow(ctx, r, plan)
 	}
 	if r.record.Patient().Test {
-		return nil // labelled as test data: nothing of it belongs in a real schedule
+		return nil, nil // labelled as test data: nothing of it belongs in a real schedule
 	}
 	return w.send(ctx, writer, s.Patient, plan.Writes, s.At)
 }
 
 // send carries writes about one patient out, with their Provenance: in one transaction where the server takes it, else singly.
-func (w *Worker) send(ctx context.Context, writer fhirmap.Writer, patient string, writes []fhirmap.Write, at time.Time) error {
+func (w *Worker) send(ctx context.Context, writer fhirmap.Writer, patient string, writes []fhirmap.Write, at time.Time) (placed, error) {
 	capability, err := w.fhir.Capability(ctx)
 	if err != nil {
-		return fmt.Errorf("read the server's capability: %w", err)
+		return nil, fmt.Errorf("read the server's capability: %w", err)
 	}
-	_, err = w.sendParts(ctx, capability, writer, patient, fhirmap.SafeOrder(writes), at)
-	return err
+	return w.sendParts(ctx, capability, writer, patient, fhirmap.SafeOrder(writes), at)
 }
 
 // placed tells where a server that chooses the ids has put what we wrote: our reference → its own.

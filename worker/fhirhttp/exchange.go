@@ -53,6 +53,7 @@ type header struct {
 
 var (
 	fhirJSON     = []string{"application/fhir+json"}
+	jsonPatch    = []string{"application/json-patch+json"}
 	form         = []string{"application/x-www-form-urlencoded"}
 	preferStrict = []string{"handling=strict"}
 	noKey        = []string{} // an Idempotency-Key that is not sent, but tells net/http that a retry does no harm
