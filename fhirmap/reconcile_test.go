@@ -16,7 +16,7 @@ import (
 
 // shelf is a record system reduced to what the reconciler sees: resources by reference, each with a version.
 type shelf struct {
-	t       *testing.T
+	t       shelfT
 	w       Writer
 	held    map[string][]byte
 	version map[string]int
@@ -24,7 +24,13 @@ type shelf struct {
 	at      time.Time
 }
 
-func newShelf(t *testing.T) *shelf {
+// shelfT is a test or a rapid check.
+type shelfT interface {
+	require.TestingT
+	Helper()
+}
+
+func newShelf(t shelfT) *shelf {
 	cat := &rules.Catalogue{Version: "test", Wording: rules.Wording{
 		Levels:  map[string]string{"high": "EXPECT", "moderate": "HAVE READY", "low": "NOTE"},
 		Hazards: map[string]string{"floppy-iris": "floppy iris", "small-pupil": "small pupil"},
