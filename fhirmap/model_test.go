@@ -81,6 +81,7 @@ func (m *model) evidenceChanges(t *rapid.T) {
 	}
 	i := rapid.IntRange(0, len(m.evidence)-1).Draw(t, "which")
 	m.evidence[i].state = rapid.SampledFrom([]string{"counts", "hidden", "gone"}).Draw(t, "state")
+	m.maybePass(t)
 }
 
 func (m *model) booking(t *rapid.T) {
@@ -91,6 +92,14 @@ func (m *model) booking(t *rapid.T) {
 		b.Ahead, b.Ended = false, end
 	}
 	m.bookings[key] = b
+	m.maybePass(t)
+}
+
+// maybePass lets a worker see half of the changes before the next one comes.
+func (m *model) maybePass(t *rapid.T) {
+	if m.t = t; rapid.Bool().Draw(t, "then a pass") {
+		m.pass()
+	}
 }
 
 // pick draws a resource that stands.
@@ -106,7 +115,7 @@ func (m *model) person(typ string, change func(*rapid.T, map[string]any)) func(*
 	return func(t *rapid.T) {
 		m.t = t
 		ref := m.pick(t, typ)
-		if s := m.standing(ref); !s.Open() {
+		if s := m.standingOf(ref); !s.Open() {
 			t.Skip() // people open nothing again here
 		}
 		m.edit(ref, func(r map[string]any) { change(t, r) })
@@ -133,13 +142,6 @@ func (m *model) adds(t *rapid.T) {
 	o.set("note", []byte(`[{"text":"Patient  called \u00e9"}]`))
 	o.set("extension", joinArray(append(parseArray(o.get("extension")), []byte(`{"url":"https://theirs.example/x","valueDecimal":1.10}`))))
 	m.put(ref, o.bytes())
-}
-
-func (m *model) standing(ref string) Standing {
-	s, ours, err := ParseStanding(m.w.Names, m.held[ref])
-	require.NoError(m.t, err)
-	require.True(m.t, ours)
-	return s
 }
 
 // see is the situation that a worker reads now.
@@ -232,13 +234,13 @@ func (m *model) carry(writes []Write) (conflict bool) {
 
 func (m *model) keyStands(x Write) bool {
 	return slices.ContainsFunc(slices.Collect(maps.Keys(m.held)), func(ref string) bool {
-		s := m.standing(ref)
+		s := m.standingOf(ref)
 		return s.Type == x.Type && numbered(s.Base, s.N) == x.Key
 	})
 }
 
 func (m *model) mayWrite(ref string, x Write) {
-	s := m.standing(ref)
+	s := m.standingOf(ref)
 	require.False(m.t, m.people[ref], "%s of what a person changed", x.Change)
 	require.False(m.t, s.Type == "Task" && !s.Open(), "a terminal Task is left")
 }
@@ -269,7 +271,7 @@ func (m *model) sameEvidenceStaysClosed(x Write) {
 	fresh, _, err := ParseStanding(m.w.Names, x.Body)
 	require.NoError(m.t, err)
 	for ref := range m.held {
-		if s := m.standing(ref); s.Type == "Flag" && s.Base == fresh.Base && s.N == fresh.N-1 {
+		if s := m.standingOf(ref); s.Type == "Flag" && s.Base == fresh.Base && s.N == fresh.N-1 {
 			require.True(m.t, m.people[ref], "the count goes up only after a person ended the one before")
 			require.True(m.t, hasNew(fresh.Evidence, s.Evidence))
 		}
@@ -304,7 +306,7 @@ func (m *model) together(t *rapid.T) {
 func (m *model) atMostOneActive() {
 	seen := map[string]bool{}
 	for ref := range m.held {
-		if s := m.standing(ref); s.Type == "Flag" && s.Open() {
+		if s := m.standingOf(ref); s.Type == "Flag" && s.Open() {
 			require.False(m.t, seen[s.Base], "two active Flags of one hazard and eye")
 			seen[s.Base] = true
 		}
@@ -315,7 +317,7 @@ func (m *model) atMostOneActive() {
 func (m *model) whatShouldStandStands() {
 	known := map[string]bool{} // bases that stand, or that a person ended
 	for ref := range m.held {
-		s := m.standing(ref)
+		s := m.standingOf(ref)
 		known[s.Base] = known[s.Base] || s.Open() || m.people[ref]
 		if s.Type == "Flag" && s.Open() && !m.people[ref] {
 			require.True(m.t, m.ahead(s.Eye), "an active Flag has an operation ahead")
@@ -338,7 +340,7 @@ func (m *model) whatShouldStandStands() {
 			continue
 		}
 		asked := slices.ContainsFunc(slices.Collect(maps.Keys(m.held)), func(ref string) bool {
-			s := m.standing(ref)
+			s := m.standingOf(ref)
 			return s.Type == "Task" && s.Focus == "Appointment/"+key && s.Preparation == ringRule.Code && (s.Open() || m.people[ref])
 		})
 		require.True(m.t, asked || m.deletedOf("Task", TaskKey(key, "p", b.Operation.Eye, ringRule.Code)), "a finding has its Task")

@@ -303,7 +303,12 @@ func (r *reconciler) updateFlag(f desiredFlag, standing Standing, state flagStat
 				unproven = true
 			}
 		}
-		if unproven || (len(standing.Details) == 0 && hasNew(standing.Evidence, state.evidence)) {
+		// What may not be named is in no detail, and nothing can prove it gone.
+		unnamed := standing.Evidence
+		if len(standing.Details) > 0 {
+			unnamed = slices.DeleteFunc(slices.Clone(unnamed), func(code string) bool { return !rules.RestrictedIdentity(code) })
+		}
+		if unproven || hasNew(unnamed, state.evidence) {
 			state.evidence = append(state.evidence, standing.Evidence...)
 			if standing.Level > state.level {
 				state.level, state.text = standing.Level, standing.Text

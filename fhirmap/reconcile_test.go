@@ -3,6 +3,7 @@ package fhirmap
 import (
 	"bytes"
 	"encoding/json"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -75,7 +76,8 @@ func (s *shelf) situation(bookings []Booking, assessments ...rules.Assessment) S
 		Patient: "Patient/p", Bookings: bookings, BookingsWhole: true, Assessments: assessments, ClientIDs: true,
 		Direct: map[string]int{}, At: s.at,
 	}
-	for ref, raw := range s.held {
+	for _, ref := range slices.Sorted(maps.Keys(s.held)) {
+		raw := s.held[ref]
 		x, ours, err := ParseStanding(s.w.Names, raw)
 		require.NoError(s.t, err)
 		if ours {
@@ -627,4 +629,30 @@ func TestSecurityLabelsAreCopiedOnlyWhereSet(t *testing.T) {
 		require.Len(t, plan.Writes, 1)
 		require.Contains(t, string(plan.Writes[0].Body), `"meta":{"versionId":"1","security":[{"code":"theirs"},`+label("V")+`],"tag":[{"code":"their  tag"}]}`)
 	}
+}
+
+// Evidence that may not be named is in no detail: named evidence that comes beside it proves nothing about it.
+func TestNamedEvidenceBesideARestrictedOneLowersNothing(t *testing.T) {
+	s := newShelf(t)
+	op := operationOn("a", rules.RightEye)
+	bookings := []Booking{{Operation: op, Ahead: true}}
+	s.settle(s.situation(bookings, found(op, rules.Evidence{Reference: "Condition/1", Code: "hidden", Restricted: true})))
+	named := found(op, rules.Evidence{Reference: "Procedure/9", Code: "other"})
+	named.Findings[0].Level = rules.Moderate
+	for range 3 {
+		s.settle(s.situation(bookings, named))
+		x := s.standingOf(s.one("Flag"))
+		require.Equal(t, rules.High, x.Level)
+		require.Equal(t, []string{"Procedure/9"}, x.Details)
+		require.Len(t, x.Evidence, 2)
+	}
+	require.Empty(t, s.settle(s.situation(bookings, named)).Writes)
+}
+
+func (s *shelf) standingOf(ref string) Standing {
+	s.t.Helper()
+	x, ours, err := ParseStanding(s.w.Names, s.held[ref])
+	require.NoError(s.t, err)
+	require.True(s.t, ours)
+	return x
 }
