@@ -231,13 +231,13 @@ func (r *reconciler) flag(f desiredFlag) error {
 			return nil
 		case standing.Ours():
 			return r.updateFlag(f, standing, state)
-		case !hasNew(f.codes(), standing.Evidence):
+		case !r.hasNews(f.codes(), standing.Evidence):
 			r.plan.Closed = append(r.plan.Closed, Closed{Hazard: f.hazard, Eye: f.eye, Flag: "Flag/" + standing.ID})
 			return nil
 		}
 		n, replaces = standing.N+1, "Flag/"+standing.ID
 	} else if old, ok := r.predecessor(f); ok {
-		if !old.Open() && old.Touched && !hasNew(f.codes(), old.Evidence) {
+		if !old.Open() && old.Touched && !r.hasNews(f.codes(), old.Evidence) {
 			r.plan.Closed = append(r.plan.Closed, Closed{Hazard: f.hazard, Eye: f.eye, Flag: "Flag/" + old.ID})
 			return nil // closed by a person under the record that was merged into this one
 		}
@@ -394,7 +394,7 @@ func (r *reconciler) task(t desiredTask) error {
 			// We cancelled it ourselves and it is needed again.
 		case standing.Status == "completed" || standing.Status == "rejected" || standing.Status == "failed":
 			return nil // answered for this operation and eye
-		case !hasNew(state.evidence, standing.Evidence):
+		case !r.hasNews(state.evidence, standing.Evidence):
 			return nil
 		}
 		n, state.replaces = standing.N+1, "Task/"+standing.ID
@@ -564,6 +564,27 @@ func (r *reconciler) allFlagsWithdrawn(eye rules.Eye) bool {
 
 func (r *reconciler) operationAhead(eye rules.Eye) bool {
 	return slices.ContainsFunc(r.s.Bookings, func(b Booking) bool { return b.Ahead && b.Operation.Eye.MayBe(eye) })
+}
+
+// hasNews reports that codes holds one which, to who has seen known, is new: not known, and no measurement of a band that is milder
+// than a known one.
+func (r *reconciler) hasNews(codes, known []string) bool {
+	return slices.ContainsFunc(codes, func(c string) bool {
+		factor, band, _ := strings.Cut(c, ":")
+		i := slices.IndexFunc(r.w.Catalogue.Factors, func(f *rules.Factor) bool { return f.ID == factor && f.Measure != nil })
+		if i < 0 {
+			return !slices.Contains(known, c)
+		}
+		for _, b := range r.w.Catalogue.Factors[i].Measure.Bands { // the worst one first
+			if slices.Contains(known, factor+":"+b.ID) {
+				return false
+			}
+			if b.ID == band {
+				return true
+			}
+		}
+		return true
+	})
 }
 
 // hasNew reports that codes holds one that known does not.

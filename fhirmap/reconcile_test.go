@@ -285,14 +285,16 @@ func TestTaskThatAPersonAnsweredOrHoldsIsLeft(t *testing.T) {
 	}
 }
 
-func TestCompletedTaskAnswersEvenNewEvidence(t *testing.T) {
-	s := newShelf(t)
-	op, bookings, _, task := s.start()
-	s.edit(task, func(m map[string]any) { m["status"] = "completed" })
-	a := tamsulosin(op, "MedicationStatement/1")
-	a.Preparations[0].Evidence = []string{"tamsulosin", "other"}
-	s.settle(s.situation(bookings, a))
-	s.one("Task")
+func TestAnsweredTaskAnswersEvenNewEvidence(t *testing.T) {
+	for _, status := range []string{"completed", "rejected", "failed"} {
+		s := newShelf(t)
+		op, bookings, _, task := s.start()
+		s.edit(task, func(m map[string]any) { m["status"] = status })
+		a := tamsulosin(op, "MedicationStatement/1")
+		a.Preparations[0].Evidence = []string{"tamsulosin", "other"}
+		s.settle(s.situation(bookings, a))
+		s.one("Task")
+	}
 }
 
 func TestElementsWeDoNotOwnSurviveEveryWriteByteForByte(t *testing.T) {
