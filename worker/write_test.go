@@ -167,3 +167,30 @@ func TestFlagCarriesTheLabelsOfItsEvidenceWhereSet(t *testing.T) {
 		})
 	}
 }
+
+// A booking's business identifier names the operation, so that one that the scheduler has deleted and booked anew under another
+// FHIR id keeps its Tasks.
+func TestBusinessIdentifierNamesTheOperation(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.configure = func(cfg *Config) { cfg.OperationIdentifier = "urn:theatre" }
+	of := func(id string) string {
+		return strings.Replace(booking("bob", id, "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"), `"status"`,
+			`"identifier":[{"system":"urn:other","value":"9"},{"system":"urn:theatre","value":"T-7"}],"status"`, 1)
+	}
+	c.put(bob, bobTook, bobProcedure, of("a1"))
+	w := c.worker()
+	require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, true, bookingGrace))
+	tasks := c.all("Task", `"requested"`)
+	require.Len(t, tasks, 4)
+	for _, task := range tasks {
+		require.True(t, strings.HasPrefix(standingOf(t, task).Base, "T-7.bob.right."))
+	}
+	require.NoError(t, c.store.Delete("Appointment/a1"))
+	c.put(of("a2"))
+	require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, true, bookingGrace))
+	require.Len(t, c.store.All("Task"), 4)
+	for _, task := range c.all("Task", `"requested"`) {
+		require.Equal(t, "Appointment/a2", standingOf(t, task).Focus)
+	}
+	require.Len(t, c.all("Task", `"requested"`), 4)
+}
