@@ -52,8 +52,9 @@ type Config struct {
 	FHIRBatch     string        `key:"fhir.batch"`
 	FHIRTimeout   time.Duration `key:"fhir.timeout"`
 
-	FHIRPostSearch       bool `key:"fhir.post_search"`
-	FHIRTransactionLimit int  `key:"fhir.transaction_limit"`
+	FHIRPostSearch       bool   `key:"fhir.post_search"`
+	FHIRTransaction      string `key:"fhir.transaction"`
+	FHIRTransactionLimit int    `key:"fhir.transaction_limit"`
 
 	HistoryRequired []string `key:"history.required"`
 
@@ -128,7 +129,7 @@ type OptBool struct{ Set, Value bool }
 // DefaultConfig is the configuration before file and environment.
 func DefaultConfig() Config {
 	return Config{
-		Mode: Shadow, FHIRScope: LeastScopes, FHIRBatch: "auto", FHIRTimeout: 30 * time.Second,
+		Mode: Shadow, FHIRScope: LeastScopes, FHIRBatch: "auto", FHIRTransaction: "auto", FHIRTimeout: 30 * time.Second,
 		HistoryRequired: []string{"Condition", "Procedure", "MedicationRequest|MedicationStatement"}, OperationUnrecognised: "ignore",
 		NATSStoreDir: stateDir(), NATSListen: "127.0.0.1:4222", HTTPAddr: "127.0.0.1:9464", MLLPLimit: 4 << 20, V2Service: []string{"AIS-3", "AIS-11", "AIS-12"},
 		SweepHorizon: 90 * 24 * time.Hour, SweepEvery: 6 * time.Hour, FlagMinLevel: "moderate", TaskIntent: "proposal",
@@ -400,6 +401,7 @@ func (c *Config) validate() (errs []error) {
 	}
 	oneOf("mode", string(c.Mode), string(Shadow), string(Live))
 	oneOf("fhir.batch", c.FHIRBatch, "auto", "on", "off")
+	oneOf("fhir.transaction", c.FHIRTransaction, "auto", "off")
 	oneOf("operations.unrecognised", c.OperationUnrecognised, "ignore", "assess")
 	oneOf("flag.min_level", c.FlagMinLevel, "low", "moderate", "high")
 	oneOf("task.intent", c.TaskIntent, "proposal", "plan", "order")

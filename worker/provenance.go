@@ -21,7 +21,7 @@ func (w *Worker) repairProvenance(ctx context.Context, writer fhirmap.Writer, r 
 		return fmt.Errorf("read the server's capability: %w", err)
 	}
 	t := c.Types["Provenance"]
-	if w.cfg.Mode == Shadow || c.Transaction || !t.Create && !t.Update || !t.Searches("target") {
+	if w.cfg.Mode == Shadow || w.transactions(c) || !t.Create && !t.Update || !t.Searches("target") {
 		return nil
 	}
 	var refs []string

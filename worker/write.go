@@ -57,6 +57,11 @@ func clientIDs(c fhirhttp.Capability) bool {
 	return c.Types["Flag"].UpdateCreate && c.Types["Task"].UpdateCreate
 }
 
+// transactions reports that sets of writes go to the server as transactions.
+func (w *Worker) transactions(c fhirhttp.Capability) bool {
+	return c.Transaction && w.cfg.FHIRTransaction != "off"
+}
+
 func (w *Worker) clientIDs() bool {
 	// A capability once read is kept by the client; without one nothing has been read and nothing is written.
 	c, err := w.fhir.Capability(context.Background())
@@ -107,7 +112,7 @@ func (w *Worker) sendParts(ctx context.Context, c fhirhttp.Capability, writer fh
 		set = append(slices.Clip(writes), provenance)
 	}
 	limit := w.cfg.FHIRTransactionLimit
-	if c.Transaction && (limit == 0 || len(set) <= limit) {
+	if w.transactions(c) && (limit == 0 || len(set) <= limit) {
 		at, err := w.transact(ctx, set, clientIDs(c))
 		switch {
 		case fhirhttp.KindOf(err) != fhirhttp.Refused:
@@ -119,7 +124,7 @@ func (w *Worker) sendParts(ctx context.Context, c fhirhttp.Capability, writer fh
 			return w.writeSingly(ctx, set, clientIDs(c))
 		}
 	}
-	if !c.Transaction || len(writes) == 1 {
+	if !w.transactions(c) || len(writes) == 1 {
 		return w.writeSingly(ctx, set, clientIDs(c))
 	}
 	flags := slices.IndexFunc(writes, func(x fhirmap.Write) bool { return x.Type != "Flag" })

@@ -3,10 +3,13 @@ package worker
 import (
 	"encoding/json"
 	"fmt"
+	"net/http"
+	"net/http/httptest"
 	"slices"
 	"strings"
 	"testing"
 
+	"github.com/prometheus/client_golang/prometheus/testutil"
 	"github.com/stretchr/testify/require"
 
 	"pupilrisk/worker/fhirstore"
@@ -193,4 +196,39 @@ func TestBusinessIdentifierNamesTheOperation(t *testing.T) {
 		require.Equal(t, "Appointment/a2", standingOf(t, task).Focus)
 	}
 	require.Len(t, c.all("Task", `"requested"`), 4)
+}
+
+// A server that ignores ifMatch inside a transaction would let us write over a person: with fhir.transaction off each change goes
+// alone, is refused, and is decided anew.
+func TestWithoutTransactionsAPersonsChangeInBetweenStands(t *testing.T) {
+	options := fhirstore.DefaultOptions()
+	options.IfMatchInTransaction = false
+	c := newClinic(t, options)
+	c.configure = func(cfg *Config) { cfg.FHIRTransaction = "off" }
+	c.put(bob, bobTook, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	meddle := func() {}
+	between := httptest.NewServer(http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
+		if r.Method == http.MethodPut {
+			meddle()
+			meddle = func() {}
+		}
+		c.store.ServeHTTP(rw, r)
+	}))
+	t.Cleanup(between.Close)
+	c.url = between.URL + "/fhir"
+	w := c.worker()
+	pass := func() {
+		require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, true, bookingGrace))
+	}
+	pass()
+	flag := "Flag/" + standingOf(t, c.all("Flag", `"active"`)[0]).ID
+	meddle = func() {
+		require.NoError(t, c.store.Edit(flag, func(m map[string]any) { m["status"] = "entered-in-error" }))
+	}
+	c.put(booking("bob", "a1", "cancelled", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	pass()
+	require.Len(t, c.all("Flag", `"entered-in-error"`), 1)
+	require.Equal(t, 1., testutil.ToFloat64(w.metrics.conflicts))
+	require.Empty(t, c.all("Task", `"requested"`))
+	require.Empty(t, transactions(c))
 }
