@@ -59,7 +59,7 @@ func TestFlagHasTheElementsOfTheContract(t *testing.T) {
 func TestTaskHasTheElementsOfTheContract(t *testing.T) {
 	for name, tt := range map[string]struct{ intent, wanted, appointment, focus string }{
 		"of an appointment":                     {"", "proposal", "Appointment/a", `{"reference":"Appointment/a"}`},
-		"of a booking that is no resource here": {"order", "order", "", `{"type":"Appointment","identifier":{"value":"a"}}`},
+		"of a booking that is no resource here": {"order", "order", "", `{"type":"Appointment","identifier":{"value":"a"},"display":"Booking that the scheduling system knows by this identifier"}`},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := newShelf(t)
@@ -129,7 +129,7 @@ func TestTaskDeletedByPersonIsNotCreatedAnew(t *testing.T) {
 	require.Empty(t, s.settle(s.situation(bookings, tamsulosin(op, "MedicationStatement/1"))).Writes)
 }
 
-// A creation carries no condition, since its id was read before; a change holds for the version that was read only.
+// A creation, whose id was read before, holds where nothing stands (as far as the server heeds that); a change holds for the version that was read only.
 func TestChangeIsAPutOnTheVersionRead(t *testing.T) {
 	s := newShelf(t)
 	op, _, flag, _ := s.start()
@@ -146,7 +146,7 @@ func TestChangeIsAPutOnTheVersionRead(t *testing.T) {
 	plan = s.settle(s.situation([]Booking{{Operation: op, Ahead: true}}, tamsulosin(op, "MedicationStatement/1")))
 	bundle, err = Transaction(s.w.Names, plan.Writes, true)
 	require.NoError(t, err)
-	require.Contains(t, string(bundle), `"request":{"method":"PUT","url":"`+flag+`"}`)
+	require.Contains(t, string(bundle), `"request":{"method":"PUT","url":"`+flag+`","ifNoneMatch":"*"}`)
 	require.NotContains(t, string(bundle), "ifMatch")
 }
 

@@ -39,7 +39,7 @@ var answerStatuses = []string{
 // answersTo are the answers to our Tasks about one operation.
 func answersTo(op rules.Operation, standing []fhirmap.Standing) (out []answer) {
 	for _, s := range standing {
-		about := s.Focus == op.Appointment || strings.HasPrefix(s.Base, op.Key+".")
+		about := s.Focus != "" && s.Focus == op.Appointment || strings.HasPrefix(s.Base, op.Key+".")
 		if s.Type == "Task" && s.Touched && about && slices.Contains(answerStatuses, s.Status) {
 			out = append(out, answer{s.Preparation, s.Status, cmp.Or(s.Reason, "other")})
 		}
