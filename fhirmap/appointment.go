@@ -100,7 +100,7 @@ func (r *Record) appointment(x resource) error {
 	}
 	a.ID = x.ID
 	r.bookings = append(r.bookings, a)
-	return nil
+	return r.keepRaw(x)
 }
 
 func (r *Record) serviceRequest(x resource) error {

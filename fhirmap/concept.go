@@ -136,6 +136,16 @@ func noteTexts(out []string, all []noteJSON) []string {
 // restricted reports a confidentiality label R or V (terminology.hl7.org, v3-Confidentiality).
 func (m metaJSON) restricted() bool { return m.labelled("R") || m.labelled("V") }
 
+// restrictions are the labels that restrict: R, V or both.
+func (m metaJSON) restrictions() (out []string) {
+	for _, code := range []string{"R", "V"} {
+		if m.labelled(code) {
+			out = append(out, code)
+		}
+	}
+	return out
+}
+
 // test reports the label of test data (terminology.hl7.org, v3-ActReason HTEST).
 func (m metaJSON) test() bool { return m.labelled("HTEST") }
 

@@ -16,6 +16,7 @@
 // booking or patient to look at, and no more.
 //
 // Outwards: desired.go and standing.go, compared by reconcile.go; flag.go, task.go and provenance.go build.
+// link.go is the one change of what is not ours: references to our Flags in an appointment, where a site wants them.
 //
 // What becomes of what:
 //

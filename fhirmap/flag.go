@@ -20,6 +20,8 @@ type Writer struct {
 	Intent string
 	// MinLevel is the least level at which Flags are written.
 	MinLevel rules.Level
+	// CopyLabels puts the labels R and V of the evidence on the Flag.
+	CopyLabels bool
 	// SoftwareVersion stands in every Provenance.
 	SoftwareVersion string
 }
@@ -27,6 +29,9 @@ type Writer struct {
 var priorityCodes = map[rules.Level][2]string{
 	rules.High: {"PH", "High priority"}, rules.Moderate: {"PM", "Medium priority"}, rules.Low: {"PL", "Low priority"},
 }
+
+// confidentiality is the code system of the labels R (restricted) and V (very restricted), of HL7 v3.
+const confidentiality = "http://terminology.hl7.org/CodeSystem/v3-Confidentiality"
 
 // flagState is how one Flag should stand.
 type flagState struct {
@@ -37,7 +42,9 @@ type flagState struct {
 	text     string
 	details  []string
 	evidence []string
+	labels   []string // R, V
 	start    string
+	modified string
 }
 
 // flag builds a Flag with every owned element and our extension, its hash computed over what it holds.
@@ -62,6 +69,12 @@ func (w Writer) flag(s flagState) ([]byte, error) {
 			Coding: []fhir.Coding{{System: ptr("http://hl7.org/fhir/flag-priority-code"), Code: &p[0], Display: &p[1]}},
 		}})
 	}
+	for _, code := range s.labels {
+		if f.Meta == nil {
+			f.Meta = &fhir.Meta{}
+		}
+		f.Meta.Security = append(f.Meta.Security, fhir.Coding{System: ptr(confidentiality), Code: &code})
+	}
 	for _, d := range s.details {
 		f.Extension = append(f.Extension, fhir.Extension{Url: extFlagDetail, ValueReference: &fhir.Reference{Reference: &d}})
 	}
@@ -72,7 +85,7 @@ func (w Writer) flag(s flagState) ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("build Flag: %w", err)
 	}
-	return w.seal("Flag", raw, written{evidence: s.evidence})
+	return w.seal("Flag", raw, written{at: s.modified, evidence: s.evidence})
 }
 
 // endFlag is a standing Flag made inactive for our reason: only its status, period and our extension change.
@@ -92,7 +105,7 @@ func (w Writer) endFlag(s Standing, why Ended, at time.Time) ([]byte, error) {
 	}
 	o.set("status", []byte(`"inactive"`))
 	o.set("period", raw)
-	return w.sealObject("Flag", &o, written{evidence: s.Evidence, ended: why})
+	return w.sealObject("Flag", &o, written{at: end, evidence: s.Evidence, ended: why})
 }
 
 func ptr[T any](v T) *T { return &v }

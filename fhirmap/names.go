@@ -37,6 +37,7 @@ func (n Names) DeviceSystem() string { return n.Canonical + "/identifier/device"
 func (n Names) hazardCodes() string      { return n.Canonical + "/CodeSystem/hazard" }
 func (n Names) preparationCodes() string { return n.Canonical + "/CodeSystem/preparation" }
 func (n Names) endedCodes() string       { return n.Canonical + "/CodeSystem/ended" }
+func (n Names) answerCodes() string      { return n.Canonical + "/CodeSystem/answer" }
 func (n Names) writtenExtension() string { return n.Canonical + "/StructureDefinition/written" }
 
 // ID is the resource id that belongs to a key: UUIDv5 of the canonical base and the key, so that every worker that derives

@@ -55,6 +55,58 @@ func (w Writer) Provenance(patient string, writes []Write, at time.Time) (Write,
 	return Write{Type: "Provenance", ID: id, Key: key, Change: Create, Body: body}, nil
 }
 
+// Recorded holds, by the reference of what was written, when its Provenances were recorded.
+type Recorded map[string][]string
+
+// Add keeps what a page of a search for Provenances says, and where the next page is.
+func (c Recorded) Add(page []byte) (next string, err error) {
+	info, err := WalkBundle(page, Limits{}, func(e BundleEntry) error {
+		var p struct {
+			ResourceType string          `json:"resourceType"`
+			Recorded     string          `json:"recorded"`
+			Target       []referenceJSON `json:"target"`
+		}
+		if json.Unmarshal(e.Resource, &p, faultyInside) != nil || p.ResourceType != "Provenance" {
+			return nil // somebody else's, whatever it holds
+		}
+		for _, t := range p.Target {
+			ref := bareReference(t.Reference)
+			c[ref] = append(c[ref], stringMeaning("recorded", p.Recorded))
+		}
+		return nil
+	})
+	return info.Next, err
+}
+
+// Missing are the Provenances that were to follow what stands and do not: the worker was stopped between single writes.
+func (w Writer) Missing(patient string, standing []Standing, recorded Recorded) ([]Write, error) {
+	lost := map[string][]Write{} // by the time of writing: one Provenance each
+	for _, s := range standing {
+		written := stringMeaning("at", s.Written)
+		if slices.Contains(recorded[s.Type+"/"+s.ID], written) {
+			continue
+		}
+		x := Write{Type: s.Type, ID: s.ID, Key: numbered(s.Base, s.N), Change: Update, Version: written, Details: s.Details}
+		if written == stringMeaning("start", s.Start) {
+			x.Change = Create
+		}
+		lost[written] = append(lost[written], x)
+	}
+	var out []Write
+	for written, writes := range lost {
+		at, err := time.Parse(time.RFC3339, written)
+		if err != nil {
+			continue // nobody knows when it was written
+		}
+		x, err := w.Provenance(patient, writes, at)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, x)
+	}
+	return out, nil
+}
+
 // operation is the v3 data operation of the writes: CREATE if all are, else UPDATE.
 func operation(writes []Write) string {
 	if slices.ContainsFunc(writes, func(w Write) bool { return w.Change != Create }) {

@@ -1,6 +1,7 @@
 package fhirmap
 
 import (
+	"bytes"
 	"cmp"
 	"fmt"
 	"slices"
@@ -81,6 +82,8 @@ type Situation struct {
 	Direct map[string]int
 	// ClientIDs reports that the server lets us choose ids (update as create). Without it nothing is read by id.
 	ClientIDs bool
+	// Labels are the labels R and V of a record; nil for none.
+	Labels func(reference string) []string
 	// Gone reports whether a record was read and found not to stand (refuted, not taken, entered in error, deleted).
 	Gone func(reference string) bool
 	At   time.Time
@@ -212,7 +215,7 @@ func (r *reconciler) flag(f desiredFlag) error {
 	standing, ok := r.last("Flag", f.base)
 	state := flagState{
 		patient: r.s.Patient, hazard: f.hazard, level: f.level, text: f.text, details: f.details(), evidence: f.codes(),
-		start: stamp(r.s.At),
+		start: stamp(r.s.At), modified: stamp(r.s.At), labels: r.labels(f, nil),
 	}
 	n, replaces := 1, ""
 	if ok {
@@ -228,13 +231,13 @@ func (r *reconciler) flag(f desiredFlag) error {
 			return nil
 		case standing.Ours():
 			return r.updateFlag(f, standing, state)
-		case !hasNew(f.codes(), standing.Evidence):
+		case !r.hasNews(f.codes(), standing.Evidence):
 			r.plan.Closed = append(r.plan.Closed, Closed{Hazard: f.hazard, Eye: f.eye, Flag: "Flag/" + standing.ID})
 			return nil
 		}
 		n, replaces = standing.N+1, "Flag/"+standing.ID
 	} else if old, ok := r.predecessor(f); ok {
-		if !old.Open() && old.Touched && !hasNew(f.codes(), old.Evidence) {
+		if !old.Open() && old.Touched && !r.hasNews(f.codes(), old.Evidence) {
 			r.plan.Closed = append(r.plan.Closed, Closed{Hazard: f.hazard, Eye: f.eye, Flag: "Flag/" + old.ID})
 			return nil // closed by a person under the record that was merged into this one
 		}
@@ -300,7 +303,12 @@ func (r *reconciler) updateFlag(f desiredFlag, standing Standing, state flagStat
 				unproven = true
 			}
 		}
-		if unproven || (len(standing.Details) == 0 && hasNew(standing.Evidence, state.evidence)) {
+		// What may not be named is in no detail, and nothing can prove it gone.
+		unnamed := standing.Evidence
+		if len(standing.Details) > 0 {
+			unnamed = slices.DeleteFunc(slices.Clone(unnamed), func(code string) bool { return !rules.RestrictedIdentity(code) })
+		}
+		if unproven || hasNew(unnamed, state.evidence) {
 			state.evidence = append(state.evidence, standing.Evidence...)
 			if standing.Level > state.level {
 				state.level, state.text = standing.Level, standing.Text
@@ -310,6 +318,7 @@ func (r *reconciler) updateFlag(f desiredFlag, standing Standing, state flagStat
 		slices.Sort(state.evidence)
 		state.details, state.evidence = slices.Compact(state.details), slices.Compact(state.evidence)
 	}
+	state.labels = r.labels(f, standing.Evidence) // what it knew of has its label, or a person took it off
 	fresh, err := r.w.flag(state)
 	if err != nil {
 		return err
@@ -331,7 +340,7 @@ func (r *reconciler) update(standing Standing, fresh []byte, details []string) e
 	if err != nil {
 		return err
 	}
-	if ownedHash(standing.Type, &before) == ownedHash(standing.Type, &after) {
+	if ownedHash(standing.Type, &before) == ownedHash(standing.Type, &after) && bytes.Equal(before.get("meta"), after.get("meta")) {
 		return nil
 	}
 	r.plan.Writes = append(r.plan.Writes, Write{
@@ -339,6 +348,20 @@ func (r *reconciler) update(standing Standing, fresh []byte, details []string) e
 		Version: standing.Version, Body: body, Details: details,
 	})
 	return nil
+}
+
+// labels are the labels of that evidence of a flag which is not known yet, each once, where they are to be copied.
+func (r *reconciler) labels(f desiredFlag, known []string) (out []string) {
+	if !r.w.CopyLabels || r.s.Labels == nil {
+		return nil
+	}
+	for _, e := range f.evidence {
+		if e.Restricted && !slices.Contains(known, e.Identity()) {
+			out = append(out, r.s.Labels(e.Reference)...)
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
 }
 
 func (r *reconciler) gone(ref string) bool { return r.s.Gone != nil && r.s.Gone(ref) }
@@ -371,7 +394,7 @@ func (r *reconciler) task(t desiredTask) error {
 			// We cancelled it ourselves and it is needed again.
 		case standing.Status == "completed" || standing.Status == "rejected" || standing.Status == "failed":
 			return nil // answered for this operation and eye
-		case !hasNew(state.evidence, standing.Evidence):
+		case !r.hasNews(state.evidence, standing.Evidence):
 			return nil
 		}
 		n, state.replaces = standing.N+1, "Task/"+standing.ID
@@ -541,6 +564,27 @@ func (r *reconciler) allFlagsWithdrawn(eye rules.Eye) bool {
 
 func (r *reconciler) operationAhead(eye rules.Eye) bool {
 	return slices.ContainsFunc(r.s.Bookings, func(b Booking) bool { return b.Ahead && b.Operation.Eye.MayBe(eye) })
+}
+
+// hasNews reports that codes holds one which, to who has seen known, is new: not known, and no measurement of a band that is milder
+// than a known one.
+func (r *reconciler) hasNews(codes, known []string) bool {
+	return slices.ContainsFunc(codes, func(c string) bool {
+		factor, band, _ := strings.Cut(c, ":")
+		i := slices.IndexFunc(r.w.Catalogue.Factors, func(f *rules.Factor) bool { return f.ID == factor && f.Measure != nil })
+		if i < 0 {
+			return !slices.Contains(known, c)
+		}
+		for _, b := range r.w.Catalogue.Factors[i].Measure.Bands { // the worst one first
+			if slices.Contains(known, factor+":"+b.ID) {
+				return false
+			}
+			if b.ID == band {
+				return true
+			}
+		}
+		return true
+	})
 }
 
 // hasNew reports that codes holds one that known does not.

@@ -3,6 +3,7 @@ package fhirmap
 import (
 	"bytes"
 	"encoding/json"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -16,7 +17,7 @@ import (
 
 // shelf is a record system reduced to what the reconciler sees: resources by reference, each with a version.
 type shelf struct {
-	t       *testing.T
+	t       shelfT
 	w       Writer
 	held    map[string][]byte
 	version map[string]int
@@ -24,7 +25,13 @@ type shelf struct {
 	at      time.Time
 }
 
-func newShelf(t *testing.T) *shelf {
+// shelfT is a test or a rapid check.
+type shelfT interface {
+	require.TestingT
+	Helper()
+}
+
+func newShelf(t shelfT) *shelf {
 	cat := &rules.Catalogue{Version: "test", Wording: rules.Wording{
 		Levels:  map[string]string{"high": "EXPECT", "moderate": "HAVE READY", "low": "NOTE"},
 		Hazards: map[string]string{"floppy-iris": "floppy iris", "small-pupil": "small pupil"},
@@ -69,7 +76,8 @@ func (s *shelf) situation(bookings []Booking, assessments ...rules.Assessment) S
 		Patient: "Patient/p", Bookings: bookings, BookingsWhole: true, Assessments: assessments, ClientIDs: true,
 		Direct: map[string]int{}, At: s.at,
 	}
-	for ref, raw := range s.held {
+	for _, ref := range slices.Sorted(maps.Keys(s.held)) {
+		raw := s.held[ref]
 		x, ours, err := ParseStanding(s.w.Names, raw)
 		require.NoError(s.t, err)
 		if ours {
@@ -277,14 +285,16 @@ func TestTaskThatAPersonAnsweredOrHoldsIsLeft(t *testing.T) {
 	}
 }
 
-func TestCompletedTaskAnswersEvenNewEvidence(t *testing.T) {
-	s := newShelf(t)
-	op, bookings, _, task := s.start()
-	s.edit(task, func(m map[string]any) { m["status"] = "completed" })
-	a := tamsulosin(op, "MedicationStatement/1")
-	a.Preparations[0].Evidence = []string{"tamsulosin", "other"}
-	s.settle(s.situation(bookings, a))
-	s.one("Task")
+func TestAnsweredTaskAnswersEvenNewEvidence(t *testing.T) {
+	for _, status := range []string{"completed", "rejected", "failed"} {
+		s := newShelf(t)
+		op, bookings, _, task := s.start()
+		s.edit(task, func(m map[string]any) { m["status"] = status })
+		a := tamsulosin(op, "MedicationStatement/1")
+		a.Preparations[0].Evidence = []string{"tamsulosin", "other"}
+		s.settle(s.situation(bookings, a))
+		s.one("Task")
+	}
 }
 
 func TestElementsWeDoNotOwnSurviveEveryWriteByteForByte(t *testing.T) {
@@ -580,4 +590,71 @@ func TestSameEvidenceAfterClosureAsksTheSurgeonOncePerOperation(t *testing.T) {
 	require.Len(t, plan.Writes, 1)
 	require.Equal(t, "Task", plan.Writes[0].Type)
 	require.Empty(t, s.settle(s.situation(both, tamsulosin(op, "MedicationRequest/3"), tamsulosin(next, "MedicationRequest/3"))).Writes)
+}
+
+// With the setting the Flag carries the labels R and V of its evidence; labels that others gave it stay, and one that a person
+// took off stays off.
+func TestSecurityLabelsAreCopiedOnlyWhereSet(t *testing.T) {
+	label := func(code string) string {
+		return `{"system":"http://terminology.hl7.org/CodeSystem/v3-Confidentiality","code":"` + code + `"}`
+	}
+	secret := rules.Evidence{Reference: "MedicationStatement/1", Code: "tamsulosin", Restricted: true}
+	more := rules.Evidence{Reference: "Condition/2", Code: "other", Restricted: true}
+	for _, copied := range []bool{false, true} {
+		s := newShelf(t)
+		s.w.CopyLabels = copied
+		op := operationOn("a", rules.RightEye)
+		situation := func(evidence ...rules.Evidence) Situation {
+			sit := s.situation([]Booking{{Operation: op, Ahead: true}}, found(op, evidence...))
+			sit.Labels = func(ref string) []string {
+				return map[string][]string{"MedicationStatement/1": {"R"}, "Condition/2": {"V"}}[ref]
+			}
+			return sit
+		}
+		flags := s.settle(situation(secret)).Writes
+		require.Equal(t, copied, strings.Contains(string(flags[0].Body), `"meta":{"security":[`+label("R")+`]}`), string(flags[0].Body))
+		require.Contains(t, string(flags[0].Body), "reason restricted, ask")
+
+		flag := s.one("Flag")
+		o, err := parseObject(s.held[flag])
+		require.NoError(t, err)
+		o.set("meta", []byte(`{"versionId":"1","security":[{"code":"theirs"}],"tag":[{"code":"their  tag"}]}`)) // ours was taken off
+		s.held[flag] = o.bytes()
+		require.Empty(t, s.settle(situation(secret)).Writes)
+
+		plan, err := s.w.Reconcile(situation(secret, more))
+		require.NoError(t, err)
+		if !copied {
+			require.Empty(t, plan.Writes, "nothing that the Flag shows has changed")
+			continue
+		}
+		require.Len(t, plan.Writes, 1)
+		require.Contains(t, string(plan.Writes[0].Body), `"meta":{"versionId":"1","security":[{"code":"theirs"},`+label("V")+`],"tag":[{"code":"their  tag"}]}`)
+	}
+}
+
+// Evidence that may not be named is in no detail: named evidence that comes beside it proves nothing about it.
+func TestNamedEvidenceBesideARestrictedOneLowersNothing(t *testing.T) {
+	s := newShelf(t)
+	op := operationOn("a", rules.RightEye)
+	bookings := []Booking{{Operation: op, Ahead: true}}
+	s.settle(s.situation(bookings, found(op, rules.Evidence{Reference: "Condition/1", Code: "hidden", Restricted: true})))
+	named := found(op, rules.Evidence{Reference: "Procedure/9", Code: "other"})
+	named.Findings[0].Level = rules.Moderate
+	for range 3 {
+		s.settle(s.situation(bookings, named))
+		x := s.standingOf(s.one("Flag"))
+		require.Equal(t, rules.High, x.Level)
+		require.Equal(t, []string{"Procedure/9"}, x.Details)
+		require.Len(t, x.Evidence, 2)
+	}
+	require.Empty(t, s.settle(s.situation(bookings, named)).Writes)
+}
+
+func (s *shelf) standingOf(ref string) Standing {
+	s.t.Helper()
+	x, ours, err := ParseStanding(s.w.Names, s.held[ref])
+	require.NoError(s.t, err)
+	require.True(s.t, ours)
+	return x
 }

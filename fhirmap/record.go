@@ -43,6 +43,7 @@ type Record struct {
 	held     map[string]jsontext.Value // referred records by reference: Medication, ServiceRequest, BodyStructure, Device …
 	aliases  map[string]string         // fullUrl → reference
 	lost     map[string]bool
+	labels   map[string][]string // reference → R, V
 	patients map[string]PatientInfo
 	bookings []appointmentJSON
 	raw      map[string][]jsontext.Value
@@ -94,7 +95,7 @@ func NewRecord(patient string, o Options) *Record {
 	o.Limits = o.Limits.withDefaults()
 	return &Record{
 		o: o, patient: patient, accepted: []string{patient}, states: map[string]rules.ReadState{}, seen: map[string]bool{},
-		held: map[string]jsontext.Value{}, aliases: map[string]string{}, lost: map[string]bool{}, patients: map[string]PatientInfo{},
+		held: map[string]jsontext.Value{}, aliases: map[string]string{}, lost: map[string]bool{}, labels: map[string][]string{}, patients: map[string]PatientInfo{},
 		raw: map[string][]jsontext.Value{},
 	}
 }
@@ -250,6 +251,9 @@ type resource struct {
 	value     value // the same, none where it is no JSON to its end
 }
 
+// ReferenceOf is the reference of a resource as it came, Type/id.
+func ReferenceOf(raw []byte) string { return head(raw).ref() }
+
 func (h headJSON) ref() string { return h.ResourceType + "/" + h.ID }
 
 type headJSON struct {
@@ -355,6 +359,7 @@ func (r *Record) take(want, mode string, x resource) rules.DropReason {
 		err = decode(x)
 	}
 	if err == nil {
+		r.keepLabels(x.ref(), x.raw)
 		return ""
 	}
 	reason := rules.DropJSON
@@ -370,6 +375,19 @@ func (r *Record) take(want, mode string, x resource) rules.DropReason {
 	}
 	return reason
 }
+
+// keepLabels keeps how a resource is restricted.
+func (r *Record) keepLabels(ref string, raw jsontext.Value) {
+	var x struct {
+		Meta metaJSON `json:"meta"`
+	}
+	if bytes.Contains(raw, []byte(`"security"`)) && json.Unmarshal(raw, &x, faultyInside) == nil {
+		r.labels[ref] = append(r.labels[ref], x.Meta.restrictions()...)
+	}
+}
+
+// Labels are the labels, R or V, that restrict a record or the drug it refers to.
+func (r *Record) Labels(reference string) []string { return r.labels[reference] }
 
 // dropNamed drops an entry under the name of what it speaks of, which may stand in another record.
 func (r *Record) dropNamed(typ string, reason rules.DropReason, raw jsontext.Value) {
@@ -425,7 +443,7 @@ func (r *Record) keepRaw(x resource) error {
 	return nil
 }
 
-// Raw are the resources of a type as they came: Flag, Task, Provenance.
+// Raw are the resources of a type as they came: Flag, Task, Provenance, Appointment.
 func (r *Record) Raw(typ string) []jsontext.Value { return r.raw[typ] }
 
 // decode reads one resource strictly: names case-sensitive, given once, UTF-8 valid, nesting bounded.
@@ -665,7 +683,10 @@ func (r *Record) finish(p *pending) (rules.Entry, bool) {
 		}
 		e.Concepts = append(e.Concepts, d.names()...)
 		e.Qualifiers = append(e.Qualifiers, concepts(d.Form)...)
-		e.Restricted = e.Restricted || d.Meta.restricted()
+		if d.Meta.restricted() {
+			e.Restricted = true
+			r.labels[e.Reference] = append(r.labels[e.Reference], d.Meta.restrictions()...)
+		}
 	})
 	if p.device != "" {
 		if raw, ok := r.lookup(p, p.device); ok {

@@ -38,6 +38,10 @@ var EndedReasons = map[Ended]string{
 	EndedTakenBack: "Taken back by the operator of the worker",
 }
 
+// AnswerReasons are the codes, of {canonical}/CodeSystem/answer, with which a person may say in Task.statusReason why they
+// rejected one of our Tasks. A closed list: it is a metric label.
+var AnswerReasons = []string{"already-known", "already-done", "not-applicable", "evidence-wrong"}
+
 // Standing is one Flag or Task of ours as it stands in the record system.
 type Standing struct {
 	Type, ID, Version string
@@ -50,6 +54,8 @@ type Standing struct {
 	Touched bool
 	// Ended is our reason where we ended it ourselves.
 	Ended Ended
+	// Written is when we last wrote it, as we wrote it; "" for a version of the worker that did not say.
+	Written string
 	// Catalogue is the version of the catalogue that it was last written with.
 	Catalogue string
 	// Evidence holds the evidence codes it rests on, Details the records named, Level its priority.
@@ -65,6 +71,8 @@ type Standing struct {
 	Preparation     string
 	Hazard          rules.Hazard
 	Eye             rules.Eye
+	// Reason is the one of AnswerReasons that a Task's statusReason names, or "".
+	Reason string
 	// Title and Who are a Task's own words.
 	Title, Who string
 	Raw        jsontext.Value
@@ -103,6 +111,12 @@ type standingJSON struct {
 			Code   string `json:"code"`
 		} `json:"coding"`
 	} `json:"code"`
+	StatusReason struct {
+		Coding []struct {
+			System string `json:"system"`
+			Code   string `json:"code"`
+		} `json:"coding"`
+	} `json:"statusReason"`
 	Subject     referenceJSON `json:"subject"`
 	For         referenceJSON `json:"for"`
 	Focus       referenceJSON `json:"focus"`
@@ -163,7 +177,7 @@ func ParseStanding(n Names, raw []byte) (s Standing, ok bool, err error) {
 		return s, false, err
 	}
 	s.Touched = w.hash != ownedHash(s.Type, &o)
-	s.Ended, s.Evidence, s.Catalogue = w.ended, w.evidence, w.catalogue
+	s.Ended, s.Evidence, s.Catalogue, s.Written = w.ended, w.evidence, w.catalogue, w.at
 	s.Focus = bareReference(r.Focus.Reference)
 	if s.Focus == "" && r.Focus.Identifier != nil {
 		s.FocusID = r.Focus.Identifier.Value
@@ -182,6 +196,11 @@ func ParseStanding(n Names, raw []byte) (s Standing, ok bool, err error) {
 		if rest, prep, ok := cutLast(s.Base); ok {
 			s.Preparation = prep
 			_, eyeToken, _ = cutLast(rest)
+		}
+		for _, c := range r.StatusReason.Coding {
+			if c.System == n.answerCodes() && slices.Contains(AnswerReasons, c.Code) {
+				s.Reason = c.Code
+			}
 		}
 		for _, p := range r.PerformerType {
 			s.Who = p.Text

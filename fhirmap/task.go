@@ -69,7 +69,7 @@ func (w Writer) task(s taskState) ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("build Task: %w", err)
 	}
-	return w.seal("Task", raw, written{evidence: s.evidence})
+	return w.seal("Task", raw, written{at: s.modified, evidence: s.evidence})
 }
 
 func (w Writer) endedReason(why Ended) *fhir.CodeableConcept {
@@ -90,5 +90,5 @@ func (w Writer) cancelTask(s Standing, why Ended, at time.Time) ([]byte, error) 
 	o.set("status", []byte(`"cancelled"`))
 	o.set("statusReason", reason)
 	o.set("lastModified", []byte(`"`+stamp(at)+`"`))
-	return w.sealObject("Task", &o, written{evidence: s.Evidence, ended: why})
+	return w.sealObject("Task", &o, written{at: stamp(at), evidence: s.Evidence, ended: why})
 }

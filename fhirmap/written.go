@@ -27,9 +27,11 @@ var ownedExtensions = map[string][]string{
 	"Task": {extTaskReplaces},
 }
 
-// written is what our own extension holds: how to tell a person's change, what the resource rests on, and why we ended it.
+// written is what our own extension holds: how to tell a person's change, when we last wrote it, what it rests on, and why we
+// ended it.
 type written struct {
 	hash      string
+	at        string // an instant; the Provenance of that write was recorded at the same
 	evidence  []string
 	catalogue string
 	ended     Ended
@@ -37,6 +39,9 @@ type written struct {
 
 func (w written) extension(n Names) fhir.Extension {
 	sub := []fhir.Extension{{Url: "hash", ValueString: &w.hash}, {Url: "catalogue", ValueString: &w.catalogue}}
+	if w.at != "" {
+		sub = append(sub, fhir.Extension{Url: "at", ValueInstant: &w.at})
+	}
 	for _, e := range w.evidence {
 		sub = append(sub, fhir.Extension{Url: "evidence", ValueString: &e})
 	}
@@ -74,6 +79,7 @@ type extensionStub struct {
 	Extension      []extensionStub `json:"extension"`
 	ValueString    string          `json:"valueString"`
 	ValueCode      string          `json:"valueCode"`
+	ValueInstant   string          `json:"valueInstant"`
 	ValueReference struct {
 		Reference string `json:"reference"`
 	} `json:"valueReference"`
@@ -92,6 +98,8 @@ func decodeWritten(x extensionStub) written {
 			w.hash = s.ValueString
 		case "catalogue":
 			w.catalogue = s.ValueString
+		case "at":
+			w.at = s.ValueInstant
 		case "evidence":
 			w.evidence = append(w.evidence, s.ValueString)
 		case "ended":
@@ -239,9 +247,50 @@ func mergeOwned(typ string, n Names, standing, fresh []byte) ([]byte, error) {
 	if v := ours.get("lastModified"); v != nil {
 		old.set("lastModified", v)
 	}
+	if err := addLabels(&old, ours.get("meta")); err != nil {
+		return nil, err
+	}
 	kept := withoutExtension(parseArray(old.get("extension")), append(slices.Clone(ownedExtensions[typ]), n.writtenExtension())...)
 	old.set("extension", joinArray(append(kept, parseArray(ours.get("extension"))...)))
 	return old.bytes(), nil
+}
+
+// addLabels adds the security labels of meta that a resource does not carry yet.
+func addLabels(o *rawObject, meta jsontext.Value) error {
+	add := parseArray(member(meta, "security"))
+	if len(add) == 0 {
+		return nil
+	}
+	if o.get("meta") == nil {
+		o.set("meta", jsontext.Value("{}"))
+	}
+	m, err := parseObject(o.get("meta"))
+	if err != nil {
+		return err
+	}
+	labels := parseArray(m.get("security"))
+	for _, raw := range add {
+		code, err := labelCode(raw)
+		if err != nil {
+			return err
+		}
+		if !slices.ContainsFunc(labels, func(have jsontext.Value) bool { c, err := labelCode(have); return err == nil && c == code }) {
+			labels = append(labels, raw)
+		}
+	}
+	m.set("security", joinArray(labels))
+	o.set("meta", m.bytes())
+	return nil
+}
+
+func labelCode(raw jsontext.Value) (string, error) {
+	var c struct {
+		Code string `json:"code"`
+	}
+	if err := json.Unmarshal(raw, &c, faultyInside); err != nil {
+		return "", errJSON(err)
+	}
+	return c.Code, nil
 }
 
 // withoutExtension leaves out the extensions with the given addresses.

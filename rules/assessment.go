@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"errors"
+	"strings"
 	"time"
 )
 
@@ -90,8 +91,13 @@ func (e Evidence) Identity() string {
 		return e.Code
 	}
 	sum := sha256.Sum256([]byte(e.Code))
-	return "restricted:" + hex.EncodeToString(sum[:6])
+	return restrictedPrefix + hex.EncodeToString(sum[:6])
 }
+
+const restrictedPrefix = "restricted:"
+
+// RestrictedIdentity reports an Identity of evidence that must not be named.
+func RestrictedIdentity(identity string) bool { return strings.HasPrefix(identity, restrictedPrefix) }
 
 // Nameable is the reason of a finding as it may stand in the schedule: not named where every record behind it is restricted.
 func (f Finding) Nameable() string {

@@ -52,6 +52,10 @@ type Config struct {
 	FHIRBatch     string        `key:"fhir.batch"`
 	FHIRTimeout   time.Duration `key:"fhir.timeout"`
 
+	FHIRPostSearch       bool   `key:"fhir.post_search"`
+	FHIRTransaction      string `key:"fhir.transaction"`
+	FHIRTransactionLimit int    `key:"fhir.transaction_limit"`
+
 	HistoryRequired []string      `key:"history.required"`
 	HistoryGather   time.Duration `key:"history.gather"`
 
@@ -95,8 +99,11 @@ type Config struct {
 	SweepEvery   time.Duration `key:"sweep.every"`
 	SweepEvening string        `key:"sweep.evening"`
 
-	FlagMinLevel string `key:"flag.min_level"`
-	TaskIntent   string `key:"task.intent"`
+	FlagMinLevel   string `key:"flag.min_level"`
+	FlagCopyLabels bool   `key:"flag.copy_security_labels"`
+
+	FlagLinkAppointment bool   `key:"flag.link_appointment"`
+	TaskIntent          string `key:"task.intent"`
 
 	Timezone     string   `key:"timezone"`
 	Holidays     []string `key:"holidays"`
@@ -125,7 +132,7 @@ type OptBool struct{ Set, Value bool }
 // DefaultConfig is the configuration before file and environment.
 func DefaultConfig() Config {
 	return Config{
-		Mode: Shadow, FHIRScope: LeastScopes, FHIRBatch: "auto", FHIRTimeout: 30 * time.Second,
+		Mode: Shadow, FHIRScope: LeastScopes, FHIRBatch: "auto", FHIRTransaction: "auto", FHIRTimeout: 30 * time.Second,
 		HistoryRequired: []string{"Condition", "Procedure", "MedicationRequest|MedicationStatement"}, HistoryGather: 30 * time.Second, OperationUnrecognised: "ignore",
 		NATSStoreDir: stateDir(), NATSListen: "127.0.0.1:4222", HTTPAddr: "127.0.0.1:9464", MLLPLimit: 4 << 20, V2Service: []string{"AIS-3", "AIS-11", "AIS-12"},
 		SweepHorizon: 90 * 24 * time.Hour, SweepEvery: 6 * time.Hour, SweepEvening: "18:00", FlagMinLevel: "moderate", TaskIntent: "proposal",
@@ -395,6 +402,7 @@ func (c *Config) validate() (errs []error) {
 	}
 	oneOf("mode", string(c.Mode), string(Shadow), string(Live))
 	oneOf("fhir.batch", c.FHIRBatch, "auto", "on", "off")
+	oneOf("fhir.transaction", c.FHIRTransaction, "auto", "off")
 	oneOf("operations.unrecognised", c.OperationUnrecognised, "ignore", "assess")
 	oneOf("flag.min_level", c.FlagMinLevel, "low", "moderate", "high")
 	oneOf("task.intent", c.TaskIntent, "proposal", "plan", "order")
@@ -428,6 +436,9 @@ func (c *Config) validate() (errs []error) {
 			errs = append(errs, c.fault("holidays", "wants days such as 2026-12-25, or 12-25 for every year"))
 			break
 		}
+	}
+	if c.FHIRTransactionLimit < 0 || c.FHIRTransactionLimit == 1 {
+		errs = append(errs, c.fault("fhir.transaction_limit", "wants 0 for none, or at least 2: a resource and its Provenance"))
 	}
 	if _, err := time.LoadLocation(c.Timezone); err != nil {
 		errs = append(errs, c.fault("timezone", "no such time zone"))

@@ -39,6 +39,8 @@ func TestConfigFaultsAreOneLineWithKeyAndPlace(t *testing.T) {
 		"webhook open to all":  {environ: []string{"PUPILRISK_INTAKE_WEBHOOK_ADDR=127.0.0.1:8443"}, want: "environment PUPILRISK_INTAKE_WEBHOOK_ADDR: intake.webhook.addr: needs intake.webhook.secret_file"},
 		"webhook without TLS":  {file: "intake: {webhook: {addr: ':8443', secret_file: f}}\n", want: "FILE:1: intake.webhook.addr: without TLS only a loopback address"},
 		"webhook half of TLS":  {file: "intake: {webhook: {addr: ':8443', secret_file: f, tls: {cert_file: c}}}\n", want: "FILE:1: intake.webhook.addr: needs both"},
+		"transaction of one":   {file: "fhir:\n  transaction_limit: 1\n", want: "FILE:2: fhir.transaction_limit: wants 0 for none, or at least 2"},
+		"neither yes nor no":   {file: "fhir:\n  post_search: maybe\n", want: "FILE:2: fhir.post_search: wants true or false"},
 		"code without system":  {file: "operations:\n  match:\n    codes: [X1]\n", want: "FILE:3: operations.match.codes: wants system|code"},
 	} {
 		t.Run(name, func(t *testing.T) {

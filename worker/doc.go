@@ -9,6 +9,7 @@
 //	read.go      the patient's whole record: one batch, its pages, what it refers to; what was not read is marked
 //	             (fhirmap.Record decodes, rules.Assess reasons, fhirmap.Writer.Reconcile compares)
 //	write.go     the difference in one transaction, or in a safe order; in shadow mode into a bucket instead
+//	provenance.go  what a crash between single writes lost; link.go  where a site wants it, the appointment points to its Flags
 //	settle.go    the one place where an error becomes acknowledge, retry, wait or dead letter
 //
 // The sweep (sweep.go) takes the same pass for every patient with an operation in the horizon, without any event, and so

@@ -150,6 +150,21 @@ func (w *Worker) gauges() {
 			w.metrics.nextUnassessed.Set(timestamp(next))
 		}
 	}
+	answers, rejected := map[[2]string]int{}, map[string]int{}
+	for a, n := range w.outcomes.answers() {
+		answers[[2]string{a.preparation, a.status}] += n
+		if a.status == "rejected" {
+			rejected[a.reason] += n
+		}
+	}
+	for _, p := range w.preparationCodes {
+		for _, s := range answerStatuses {
+			w.metrics.answers.WithLabelValues(p, s).Set(float64(answers[[2]string{p, s}]))
+		}
+	}
+	for _, r := range rejectReasons {
+		w.metrics.rejections.WithLabelValues(r).Set(float64(rejected[r]))
+	}
 }
 
 func timestamp(t time.Time) float64 {

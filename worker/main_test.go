@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"sync"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -16,7 +17,10 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 // testCatalogue is the built-in catalogue.
 func testCatalogue(t testing.TB) *rules.Catalogue {
 	t.Helper()
-	c, err := fhirmap.LoadCatalogue(catalogue.FS)
+	c, err := loadedCatalogue()
 	require.NoError(t, err)
 	return c
 }
+
+// loadedCatalogue is loaded once: nobody changes it.
+var loadedCatalogue = sync.OnceValues(func() (*rules.Catalogue, error) { return fhirmap.LoadCatalogue(catalogue.FS) })

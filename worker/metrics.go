@@ -29,6 +29,8 @@ type Metrics struct {
 	notAssessed    *prometheus.GaugeVec
 	incomplete     *prometheus.GaugeVec
 	nextUnassessed prometheus.Gauge
+	answers        *prometheus.GaugeVec
+	rejections     *prometheus.GaugeVec
 	dropped        *prometheus.CounterVec
 	unknownDrugs   *prometheus.CounterVec
 	unknownService *prometheus.CounterVec
@@ -61,8 +63,10 @@ var (
 	eventSources  = []string{"booking", "history", "sweep", "retry"}
 	eventOutcomes = []string{"done", "retry", "wait", "dead-letter", "not-assessed"}
 	stages        = []string{"read", "assess", "write", "whole"}
-	resources     = []string{"Flag", "Task", "Provenance", "Device"}
+	resources     = []string{"Flag", "Task", "Provenance", "Device", "Appointment"}
 	withins       = []string{"48h", "horizon"}
+
+	rejectReasons = append([]string{"other"}, fhirmap.AnswerReasons...) // other: not coded, or not by our list
 
 	capabilities = []string{"batch", "transaction", "update-as-create", "Flag", "Task", "Provenance"}
 )
@@ -106,6 +110,8 @@ func NewMetrics(reg prometheus.Registerer, version, catalogue string, mode Mode,
 		notAssessed:    gauge("not_assessed", "Booked operations that could not be assessed, by how near they are.", "within"),
 		incomplete:     gauge("incomplete", "Booked operations whose assessment is incomplete, by how near they are.", "within"),
 		nextUnassessed: one("next_unassessed_operation_timestamp_seconds", "Start of the next operation that is not assessed; 0 = none."),
+		answers:        gauge("task_answers", "Tasks of operations ahead that a person took or answered, by what is asked and the status given.", "preparation", "status"),
+		rejections:     gauge("task_rejections", "Tasks of operations ahead that a person rejected, by the coded reason.", "reason"),
 		dropped:        counter("entries_dropped_total", "Entries of records left out because they could not be read.", "resource_type", "reason"),
 		unknownDrugs:   counter("unrecognised_medications_total", "Drugs that neither code nor name identifies, by code system.", "system"),
 		unknownService: counter("unrecognised_services_total", "Appointments that no rule recognises as a lens operation or as none.", "system"),
@@ -191,6 +197,14 @@ func (m *Metrics) zero(cat *rules.Catalogue) {
 		for _, r := range rules.DropReasons {
 			m.dropped.WithLabelValues(t, string(r))
 		}
+	}
+	for _, p := range cat.Preparations {
+		for _, s := range answerStatuses {
+			m.answers.WithLabelValues(p.Code, s)
+		}
+	}
+	for _, r := range rejectReasons {
+		m.rejections.WithLabelValues(r)
 	}
 	for _, s := range rules.MedicationSystems {
 		m.unknownDrugs.WithLabelValues(s)

@@ -1,10 +1,13 @@
 package worker
 
 import (
+	"cmp"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
+	"pupilrisk/fhirmap"
 	"pupilrisk/rules"
 )
 
@@ -19,12 +22,32 @@ type outcomeKey struct{ patient, operation string }
 type outcome struct {
 	start   time.Time
 	content string
+	answers []answer
+}
+
+// answer is what a person did with one of our Tasks.
+type answer struct{ preparation, status, reason string }
+
+// answerStatuses are the states of a Task that only a person gives it. A closed list: it is a metric label.
+var answerStatuses = []string{
+	"received", "accepted", "ready", "in-progress", "on-hold", "completed", "rejected", "failed", "cancelled", "entered-in-error",
+}
+
+// answersTo are the answers to our Tasks about one operation.
+func answersTo(op rules.Operation, standing []fhirmap.Standing) (out []answer) {
+	for _, s := range standing {
+		about := s.Focus != "" && s.Focus == op.Appointment || strings.HasPrefix(s.Base, op.Key+".")
+		if s.Type == "Task" && s.Touched && about && slices.Contains(answerStatuses, s.Status) {
+			out = append(out, answer{s.Preparation, s.Status, cmp.Or(s.Reason, "other")})
+		}
+	}
+	return out
 }
 
 func newOutcomes() *outcomes { return &outcomes{all: map[outcomeKey]outcome{}} }
 
-// put keeps a result and reports whether it differs from the last one.
-func (o *outcomes) put(a rules.Assessment) (changed bool) {
+// put keeps a result, and what people answered to the Tasks about it, and reports whether the result differs from the last one.
+func (o *outcomes) put(a rules.Assessment, answers []answer) (changed bool) {
 	content := string(a.Outcome)
 	for _, f := range a.Findings {
 		content += "\n" + f.Text
@@ -36,7 +59,7 @@ func (o *outcomes) put(a rules.Assessment) (changed bool) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	old, ok := o.all[k]
-	o.all[k] = outcome{start: a.Operation.Start, content: content}
+	o.all[k] = outcome{start: a.Operation.Start, content: content, answers: answers}
 	return !ok || old.content != content || !old.start.Equal(a.Operation.Start)
 }
 
@@ -55,4 +78,17 @@ func (o *outcomes) retain(chain []string, patient string, results []rules.Assess
 			delete(o.all, k)
 		}
 	}
+}
+
+// answers counts what people did with the Tasks of the operations ahead.
+func (o *outcomes) answers() map[answer]int {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	out := map[answer]int{}
+	for _, x := range o.all {
+		for _, a := range x.answers {
+			out[a]++
+		}
+	}
+	return out
 }

@@ -122,6 +122,9 @@ func (w *Worker) bring(ctx context.Context, r *reading) error {
 	if writer.Device, err = w.author(ctx); err != nil {
 		return err
 	}
+	if err := w.repairProvenance(ctx, writer, r); err != nil {
+		return err
+	}
 	situation := w.situation(r, w.now())
 	plan, err := writer.Reconcile(situation)
 	for round := 0; err == nil && len(plan.Unread) > 0; round++ {
@@ -140,9 +143,10 @@ func (w *Worker) bring(ctx context.Context, r *reading) error {
 	w.metrics.eventSeconds.WithLabelValues("assess").Observe(time.Since(begun).Seconds())
 
 	w.brakeWithdrawals(&plan)
+	var at placed
 	if len(plan.Writes) > 0 {
 		begun = time.Now()
-		err := w.write(ctx, writer, r, situation, plan)
+		at, err = w.write(ctx, writer, r, situation, plan)
 		if w.cfg.Mode == Live && !r.record.Patient().Test {
 			w.audit.wrote(ctx, r.patient, plan.Writes, err)
 		}
@@ -153,6 +157,9 @@ func (w *Worker) bring(ctx context.Context, r *reading) error {
 		if err := w.heardMeanwhile(ctx, r); err != nil {
 			return err
 		}
+	}
+	if err := w.link(ctx, r, situation, plan, at); err != nil {
+		return err
 	}
 	w.keep(ctx, r, situation, plan)
 	return w.report(ctx, r, situation.Assessments)
@@ -175,7 +182,7 @@ func (w *Worker) situation(r *reading, at time.Time) fhirmap.Situation {
 	history := r.history
 	s := fhirmap.Situation{
 		Patient: r.patient, Bookings: w.bookings(r, at), BookingsWhole: r.bookingsWhole, Standing: r.standing, Direct: r.direct,
-		ClientIDs: w.clientIDs(), At: at, Gone: goneIn(history, r.gone),
+		ClientIDs: w.clientIDs(), At: at, Gone: goneIn(history, r.gone), Labels: r.record.Labels,
 	}
 	for _, b := range s.Bookings {
 		if b.Ahead {
@@ -220,7 +227,7 @@ func (w *Worker) keep(ctx context.Context, r *reading, s fhirmap.Situation, plan
 		}
 	}
 	for _, a := range s.Assessments {
-		if !w.outcomes.put(a) {
+		if !w.outcomes.put(a, answersTo(a.Operation, r.standing)) {
 			continue
 		}
 		w.metrics.assessments.WithLabelValues(string(a.Outcome)).Inc()

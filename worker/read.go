@@ -45,6 +45,8 @@ type reading struct {
 	gone map[string]bool
 	// others are patients whom the nudge's booking concerns too: it names them now, or our Tasks about it do.
 	others []string
+	// appointments are the bookings read, by reference, as they came.
+	appointments map[string][]byte
 	// strays are bookings that own open Tasks point to and that are not among the patient's appointments.
 	strays map[string]stray
 	// kept are bookings that the FHIR server does not know.
@@ -67,7 +69,7 @@ func (w *Worker) read(ctx context.Context, patient string, n nudge, lastTry bool
 	if err != nil {
 		return nil, fmt.Errorf("read the server's capability: %w", err)
 	}
-	r := &reading{patient: patient, direct: map[string]int{}, gone: map[string]bool{}, strays: map[string]stray{}}
+	r := &reading{patient: patient, direct: map[string]int{}, gone: map[string]bool{}, strays: map[string]stray{}, appointments: map[string][]byte{}}
 	var firstIDs []string
 	if n.appointment != "" && clientIDs(capability) {
 		firstIDs = w.writer.Names.FirstIDs(id(patient), id(n.appointment), n.eye, w.preparationCodes)
@@ -137,6 +139,9 @@ func (w *Worker) read(ctx context.Context, patient string, n nudge, lastTry bool
 		whole = whole && d.Type != "Appointment"
 	}
 	r.bookingsWhole = whole
+	for _, raw := range r.record.Raw("Appointment") {
+		r.appointments[fhirmap.ReferenceOf(raw)] = raw
+	}
 	for _, a := range r.record.Appointments() {
 		if "Appointment/"+a.ID == n.appointment {
 			r.others = appendNew(r.others, a.Patients)
@@ -508,6 +513,7 @@ func (w *Worker) findStrays(ctx context.Context, r *reading) error {
 			if err != nil {
 				continue // unreadable is no proof of anything
 			}
+			r.appointments[refs[i]] = a.Body
 			r.strays[refs[i]] = stray{status: http.StatusOK, appointment: appointment}
 		case fhirhttp.KindOf(a.Err) == fhirhttp.Gone:
 			r.strays[refs[i]] = stray{status: a.Status}

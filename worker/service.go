@@ -119,7 +119,7 @@ func New(p Parts) *Worker {
 	w.services = newServiceMatch(p.Config, p.Catalogue)
 	w.writer = fhirmap.Writer{
 		Names: fhirmap.Names{Canonical: p.Config.Canonical}, Catalogue: p.Catalogue, Intent: p.Config.TaskIntent,
-		MinLevel: w.settings.MinLevel, SoftwareVersion: p.Version,
+		MinLevel: w.settings.MinLevel, CopyLabels: p.Config.FlagCopyLabels, SoftwareVersion: p.Version,
 	}
 	return w
 }
@@ -234,7 +234,7 @@ func OpenFHIR(cfg Config, version string, log *slog.Logger, m *Metrics) (*fhirht
 	c := fhirhttp.Config{
 		Base: cfg.FHIRURL, Aliases: cfg.FHIRAliases, TokenFile: cfg.FHIRTokenFile,
 		CAFile: cfg.FHIRCAFile, CertFile: cfg.FHIRCertFile, KeyFile: cfg.FHIRKeyFile,
-		MaxInFlight: 2 * cfg.Concurrency, RequestTimeout: cfg.FHIRTimeout, Batch: cfg.FHIRBatch, Version: version, Log: log,
+		MaxInFlight: 2 * cfg.Concurrency, RequestTimeout: cfg.FHIRTimeout, Batch: cfg.FHIRBatch, PostSearch: cfg.FHIRPostSearch, Version: version, Log: log,
 	}
 	if m != nil {
 		c.Observe = func(operation, code string, took time.Duration) {

@@ -22,10 +22,14 @@ func TestTwentyWorkersOnOnePatient(t *testing.T) {
 	if os.Getenv("PUPILRISK_INTEROP") != "" {
 		rounds = 50
 	}
-	for name, ids := range map[string]bool{"ids of ours": true, "ids of the server's": false} {
+	for name, set := range map[string]func(*fhirstore.Options){
+		"ids of ours":         func(*fhirstore.Options) {},
+		"ids of the server's": func(o *fhirstore.Options) { o.UpdateCreate = false },
+		"single writes":       func(o *fhirstore.Options) { o.Transaction = false },
+	} {
 		t.Run(name, func(t *testing.T) {
 			options := fhirstore.DefaultOptions()
-			options.UpdateCreate = ids
+			set(&options)
 			c := newClinic(t, options)
 			c.put(bob, bobTook, bobProcedure)
 			var workers []*Worker
@@ -59,6 +63,7 @@ func TestTwentyWorkersOnOnePatient(t *testing.T) {
 				require.NoError(t, workers[round%len(workers)].handle(t.Context(), []byte(`{"reference":"Appointment/a1"}`), bookingGrace))
 				require.Equal(t, status == "booked", len(c.all("Flag", `"active"`)) == 1, "round %d", round)
 				require.Empty(t, twice(t, c), "round %d", round)
+				require.Empty(t, withoutProvenance(t, c), "round %d", round)
 			}
 		})
 	}

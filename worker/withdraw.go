@@ -75,7 +75,7 @@ func (w *Worker) Withdraw(ctx context.Context, x Withdrawal) (done Withdrawn, er
 			}
 		}
 		if !x.DryRun {
-			err := w.send(ctx, writer, patient, writes, at)
+			_, err := w.send(ctx, writer, patient, writes, at)
 			w.audit.wrote(withReason(ctx, "withdrawal"), patient, writes, err)
 			if fhirhttp.KindOf(err) == fhirhttp.Conflict {
 				done.Changed++

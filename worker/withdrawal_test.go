@@ -13,6 +13,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/testutil"
 	"github.com/stretchr/testify/require"
 
+	"pupilrisk/worker/fhirhttp"
 	"pupilrisk/worker/fhirstore"
 )
 
@@ -27,6 +28,9 @@ func TestWithdrawalNeedsTheEvidenceReadByID(t *testing.T) {
 			c.put(`{"resourceType":"Patient","id":"eve"}`, strings.Replace(bobTook, "Patient/bob", "Patient/eve", 1))
 		}, 0},
 		"entered in error":          {func(c *clinic) { c.put(strings.Replace(bobTook, `"completed"`, `"entered-in-error"`, 1)) }, 0},
+		"not taken after all":       {func(c *clinic) { c.put(strings.Replace(bobTook, `"completed"`, `"not-taken"`, 1)) }, 0},
+		"a token refused":           {func(c *clinic) { c.store.Fault(fhirstore.Fault{Status: 401, Path: "MedicationStatement"}) }, 1},
+		"an incomplete read":        {func(c *clinic) { c.store.Fault(fhirstore.Fault{Status: 500, Path: "MedicationStatement?"}) }, 1},
 		"a permission lost":         {func(c *clinic) { c.store.Fault(fhirstore.Fault{Status: 403, Path: "MedicationStatement"}) }, 1},
 		"found by its id alone":     {func(c *clinic) { c.store.Fault(fhirstore.Fault{Status: 403, Path: "MedicationStatement?"}) }, 1},
 		"still there and unchanged": {func(*clinic) {}, 1},
@@ -39,7 +43,8 @@ func TestWithdrawalNeedsTheEvidenceReadByID(t *testing.T) {
 			w := clinic.worker()
 			pass := func() {
 				t.Helper()
-				require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, true, bookingGrace))
+				err := w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, true, bookingGrace)
+				require.True(t, err == nil || fhirhttp.KindOf(err) == fhirhttp.Denied, "%v", err) // a refused token ends the pass: no proof either
 			}
 			pass()
 			require.Len(t, clinic.all("Flag", `"active"`), 1)
@@ -50,6 +55,31 @@ func TestWithdrawalNeedsTheEvidenceReadByID(t *testing.T) {
 			require.Len(t, clinic.all("Flag", `"active"`), c.flags)
 		})
 	}
+}
+
+// A server that forgets what was deleted answers 404: proof as well. A finding that was refuted was read as such.
+func TestWithdrawalOfWhatIsForgottenOrRefuted(t *testing.T) {
+	options := fhirstore.DefaultOptions()
+	options.HideDeleted = true
+	c := newClinic(t, options)
+	found := `{"resourceType":"Condition","id":"c1","verificationStatus":{"coding":[{"code":"confirmed"}]},"subject":{"reference":"Patient/bob"},"code":{"text":"Pseudoexfoliation syndrome, right eye"}}`
+	aspirin := strings.NewReplacer("77492", "1191", "tamsulosin", "aspirin").Replace(bobTook)
+	c.put(bob, aspirin, bobProcedure, found, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	w := c.worker()
+	active := func() int {
+		t.Helper()
+		require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, true, bookingGrace))
+		return len(c.all("Flag", `"active"`))
+	}
+	first := active()
+	require.NotZero(t, first)
+	c.put(strings.Replace(found, "confirmed", "refuted", 1))
+	require.Zero(t, active())
+	c.put(found)
+	require.Equal(t, first, active(), "a Flag that we ended is made active again")
+	require.Len(t, c.store.All("Flag"), first)
+	require.NoError(t, c.store.Delete("Condition/c1"))
+	require.Zero(t, active())
 }
 
 // More than five withdrawals that are over a tenth of the active Flags stop them all, and people are told.

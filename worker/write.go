@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"net/http"
 	"slices"
 	"strings"
@@ -56,6 +57,11 @@ func clientIDs(c fhirhttp.Capability) bool {
 	return c.Types["Flag"].UpdateCreate && c.Types["Task"].UpdateCreate
 }
 
+// transactions reports that sets of writes go to the server as transactions.
+func (w *Worker) transactions(c fhirhttp.Capability) bool {
+	return c.Transaction && w.cfg.FHIRTransaction != "off"
+}
+
 func (w *Worker) clientIDs() bool {
 	// A capability once read is kept by the client; without one nothing has been read and nothing is written.
 	c, err := w.fhir.Capability(context.Background())
@@ -63,79 +69,141 @@ func (w *Worker) clientIDs() bool {
 }
 
 // write carries a plan out: in live mode to the FHIR server, in shadow mode into the bucket.
-func (w *Worker) write(ctx context.Context, writer fhirmap.Writer, r *reading, s fhirmap.Situation, plan fhirmap.Plan) error {
+func (w *Worker) write(ctx context.Context, writer fhirmap.Writer, r *reading, s fhirmap.Situation, plan fhirmap.Plan) (placed, error) {
 	if w.cfg.Mode == Shadow {
-		return w.writeShadow(ctx, r, plan)
+		return nil, w.writeShadow(ctx, r, plan)
 	}
 	if r.record.Patient().Test {
-		return nil // labelled as test data: nothing of it belongs in a real schedule
+		return nil, nil // labelled as test data: nothing of it belongs in a real schedule
 	}
 	return w.send(ctx, writer, s.Patient, plan.Writes, s.At)
 }
 
 // send carries writes about one patient out, with their Provenance: in one transaction where the server takes it, else singly.
-func (w *Worker) send(ctx context.Context, writer fhirmap.Writer, patient string, writes []fhirmap.Write, at time.Time) error {
+func (w *Worker) send(ctx context.Context, writer fhirmap.Writer, patient string, writes []fhirmap.Write, at time.Time) (placed, error) {
 	capability, err := w.fhir.Capability(ctx)
 	if err != nil {
-		return fmt.Errorf("read the server's capability: %w", err)
+		return nil, fmt.Errorf("read the server's capability: %w", err)
 	}
-	if capability.Types["Provenance"].Create || capability.Types["Provenance"].Update || len(capability.Types) == 0 {
-		provenance, err := writer.Provenance(patient, writes, at)
-		if err != nil {
-			return err
-		}
-		writes = append(writes[:len(writes):len(writes)], provenance)
-	}
-	if capability.Transaction {
-		err := w.transact(ctx, writes, clientIDs(capability))
-		if fhirhttp.KindOf(err) != fhirhttp.Refused {
-			return err
-		}
-		// The server takes transactions but not this one (too many entries, say): the same writes one by one.
-		w.once.log(w.log, slog.LevelWarn, "transaction refused, writing one by one")
-	}
-	return w.writeSingly(ctx, writes, clientIDs(capability))
+	return w.sendParts(ctx, capability, writer, patient, fhirmap.SafeOrder(writes), at)
 }
 
-func (w *Worker) transact(ctx context.Context, writes []fhirmap.Write, ids bool) error {
+// placed tells where a server that chooses the ids has put what we wrote: our reference → its own.
+type placed map[string]string
+
+// in puts the server's references into the bodies of what is still to be written.
+func (p placed) in(writes []fhirmap.Write) {
+	for from, to := range p {
+		for i := range writes {
+			writes[i].Body = fhirmap.ReplaceReference(writes[i].Body, from, to)
+		}
+	}
+}
+
+// sendParts sends writes, which stand in the safe order, in one transaction, or in parts where that is too large: the Flags first.
+// Each part is complete in itself, with its Provenance: what a crash between two leaves undone is a difference to the next pass.
+func (w *Worker) sendParts(ctx context.Context, c fhirhttp.Capability, writer fhirmap.Writer, patient string, writes []fhirmap.Write, at time.Time) (placed, error) {
+	set := writes
+	if c.Types["Provenance"].Create || c.Types["Provenance"].Update || len(c.Types) == 0 {
+		provenance, err := writer.Provenance(patient, writes, at)
+		if err != nil {
+			return nil, err
+		}
+		set = append(slices.Clip(writes), provenance)
+	}
+	limit := w.cfg.FHIRTransactionLimit
+	if w.transactions(c) && (limit == 0 || len(set) <= limit) {
+		at, err := w.transact(ctx, set, clientIDs(c))
+		switch {
+		case fhirhttp.KindOf(err) != fhirhttp.Refused:
+			return at, err
+		case tooLarge(err):
+			w.once.log(w.log, slog.LevelWarn, "transaction refused as too large, sending it in parts; fhir.transaction_limit would spare the attempt")
+		default:
+			w.once.log(w.log, slog.LevelWarn, "transaction refused, writing one by one")
+			return w.writeSingly(ctx, set, clientIDs(c))
+		}
+	}
+	if !w.transactions(c) || len(writes) == 1 {
+		return w.writeSingly(ctx, set, clientIDs(c))
+	}
+	flags := slices.IndexFunc(writes, func(x fhirmap.Write) bool { return x.Type != "Flag" })
+	cut := len(writes) / 2
+	switch {
+	case flags > 0:
+		cut = flags
+	case limit > 0 && len(writes) >= limit:
+		cut = limit - 1
+	}
+	first, err := w.sendParts(ctx, c, writer, patient, writes[:cut], at)
+	if err != nil {
+		return nil, err
+	}
+	rest := slices.Clone(writes[cut:])
+	first.in(rest)
+	second, err := w.sendParts(ctx, c, writer, patient, rest, at)
+	maps.Copy(first, second)
+	return first, err
+}
+
+// tooLarge reports that the server would take fewer entries.
+func tooLarge(err error) bool {
+	e, ok := errors.AsType[*fhirhttp.Error](err)
+	return ok && (e.Status == http.StatusRequestEntityTooLarge || slices.Contains(e.Issues, "too-costly") || slices.Contains(e.Issues, "too-long"))
+}
+
+func (w *Worker) transact(ctx context.Context, writes []fhirmap.Write, ids bool) (placed, error) {
 	bundle, err := fhirmap.Transaction(w.writer.Names, writes, ids)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	answers, err := w.fhir.Transaction(ctx, bundle)
 	if err != nil {
-		return fmt.Errorf("write: %w", err)
+		return nil, fmt.Errorf("write: %w", err)
 	}
 	for _, a := range answers {
 		if a.Err != nil {
-			return fmt.Errorf("write: %w", a.Err)
+			return nil, fmt.Errorf("write: %w", a.Err)
 		}
 	}
 	w.count(w.metrics.writes, writes)
+	at := placed{}
+	for i, x := range writes {
+		if err := at.put(x, answers[i], ids); err != nil {
+			return nil, err
+		}
+	}
+	return at, nil
+}
+
+// put keeps where x was created, if the server chose the place.
+func (p placed) put(x fhirmap.Write, a fhirhttp.Answer, ids bool) error {
+	if ids || x.Change != fhirmap.Create || x.Type == "Provenance" {
+		return nil
+	}
+	ref, err := resourceAt(a)
+	if err != nil {
+		return fmt.Errorf("write %s: %w", x.Type, err)
+	}
+	p[x.Type+"/"+x.ID] = ref
 	return nil
 }
 
 // writeSingly writes in a safe order: a crash in between leaves no Task that points to a Flag which is not there.
-func (w *Worker) writeSingly(ctx context.Context, writes []fhirmap.Write, ids bool) error {
-	todo := fhirmap.SafeOrder(writes)
+func (w *Worker) writeSingly(ctx context.Context, writes []fhirmap.Write, ids bool) (placed, error) {
+	todo, at := fhirmap.SafeOrder(writes), placed{}
 	for i, x := range todo {
 		a, err := w.writeOne(ctx, x, ids)
 		if err != nil {
-			return fmt.Errorf("write %s: %w", x.Type, err)
+			return nil, fmt.Errorf("write %s: %w", x.Type, err)
 		}
 		w.count(w.metrics.writes, todo[i:i+1])
-		if ids || x.Change != fhirmap.Create || x.Type == "Provenance" {
-			continue
+		if err := at.put(x, a, ids); err != nil {
+			return nil, err
 		}
-		ref, err := resourceAt(a)
-		if err != nil {
-			return fmt.Errorf("write %s: %w", x.Type, err)
-		}
-		for j := i + 1; j < len(todo); j++ {
-			todo[j].Body = fhirmap.ReplaceReference(todo[j].Body, x.Type+"/"+x.ID, ref)
-		}
+		at.in(todo[i+1:])
 	}
-	return nil
+	return at, nil
 }
 
 func (w *Worker) writeOne(ctx context.Context, x fhirmap.Write, ids bool) (fhirhttp.Answer, error) {

@@ -20,6 +20,7 @@ type Capability struct {
 // TypeCapability is what the server offers for one resource type.
 type TypeCapability struct {
 	Read, Search, Create, Update bool
+	Patch                        bool
 	UpdateCreate                 bool     // a PUT to an id that is not there creates it
 	ConditionalCreate            bool     // If-None-Exist
 	Versioning                   string   // no-version, versioned, versioned-update or ""
@@ -122,7 +123,7 @@ func parseCapability(body []byte) (Capability, error) {
 		for _, r := range rest.Resource {
 			t := TypeCapability{
 				Read: offers("read", r.Interaction), Search: offers("search-type", r.Interaction),
-				Create: offers("create", r.Interaction), Update: offers("update", r.Interaction),
+				Create: offers("create", r.Interaction), Update: offers("update", r.Interaction), Patch: offers("patch", r.Interaction),
 				UpdateCreate: r.UpdateCreate, ConditionalCreate: r.ConditionalCreate, Versioning: r.Versioning,
 			}
 			for _, p := range slices.Concat(rest.SearchParam, r.SearchParam) {

@@ -250,6 +250,35 @@ func TestNeverMoreRequestsThanMaxInFlight(t *testing.T) {
 	require.EqualValues(t, 3, most.Load())
 }
 
+// With PostSearch a search is a form; reads by id and the server's own next links stay as they are. A patch goes out as JSON Patch.
+func TestPostSearchSendsAForm(t *testing.T) {
+	var got []string
+	c, _ := newClient(t, func(w http.ResponseWriter, r *http.Request) {
+		body, _ := io.ReadAll(r.Body)
+		got = append(got, strings.TrimSpace(strings.Join([]string{r.Method, r.URL.RequestURI(), r.Header.Get("Content-Type"), string(body)}, " ")))
+		if r.URL.Path == "/fhir/Patient/1" {
+			answer(w, 200, patient("1"))
+			return
+		}
+		answer(w, 200, searchset())
+	}, func(cfg *Config) { cfg.PostSearch, cfg.MaxInFlight = true, 1 })
+	answers, err := c.Gather(t.Context(), []string{"Flag?identifier=s|1&_count=2", "Patient/1"})
+	require.NoError(t, err)
+	require.NoError(t, answers[0].Err)
+	require.NoError(t, answers[1].Err)
+	_, err = c.Page(t.Context(), "Task?patient=Patient/1")
+	require.NoError(t, err)
+	_, err = c.Page(t.Context(), "?page=2")
+	require.NoError(t, err)
+	_, err = c.Write(t.Context(), http.MethodPatch, "Patient/1", []byte(`[]`), "", "")
+	require.NoError(t, err)
+	require.Equal(t, []string{
+		"POST /fhir/Flag/_search application/x-www-form-urlencoded identifier=s%7C1&_count=2", "GET /fhir/Patient/1",
+		"POST /fhir/Task/_search application/x-www-form-urlencoded patient=Patient/1", "GET /fhir/?page=2",
+		"PATCH /fhir/Patient/1 application/json-patch+json []",
+	}, got)
+}
+
 func TestStatusDecidesTheKind(t *testing.T) {
 	outcome := func(codes ...string) string {
 		s := ""
@@ -282,6 +311,7 @@ func TestStatusDecidesTheKind(t *testing.T) {
 		{status: 408, read: Unavailable, write: Unavailable},
 		{status: 409, read: Conflict, write: Conflict},
 		{status: 410, read: Gone, write: Gone},
+		{status: 413, body: outcome("timeout"), read: Refused, write: Refused},
 		{status: 412, read: Conflict, write: Conflict},
 		{status: 413, read: Refused, write: Refused},
 		{status: 422, read: Refused, write: Conflict},

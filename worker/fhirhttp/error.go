@@ -180,7 +180,7 @@ func statusError(operation string, status int, retryAfter time.Duration, body []
 		e.kind = Denied
 	case status == http.StatusNotFound, status == http.StatusGone:
 		e.kind = Gone
-	case status == http.StatusNotImplemented, status == http.StatusHTTPVersionNotSupported:
+	case status == http.StatusRequestEntityTooLarge, status == http.StatusNotImplemented, status == http.StatusHTTPVersionNotSupported:
 		e.kind = Refused
 	case status >= 500, status == http.StatusRequestTimeout, status == http.StatusTooEarly:
 		e.kind = Unavailable

@@ -32,6 +32,7 @@ type request struct {
 	method      string
 	url         *url.URL
 	body        []byte
+	contentType []string // of the body; nil = FHIR JSON
 	prefer      []string
 	ifMatch     string
 	ifNoneExist string
@@ -52,6 +53,8 @@ type header struct {
 
 var (
 	fhirJSON     = []string{"application/fhir+json"}
+	jsonPatch    = []string{"application/json-patch+json"}
+	form         = []string{"application/x-www-form-urlencoded"}
 	preferStrict = []string{"handling=strict"}
 	noKey        = []string{} // an Idempotency-Key that is not sent, but tells net/http that a retry does no harm
 )
@@ -178,7 +181,9 @@ func (c *Client) send(ctx context.Context, q request, token string) (reply, erro
 		Method: q.method, URL: q.url, Host: q.url.Host, Header: h, Proto: "HTTP/1.1", ProtoMajor: 1, ProtoMinor: 1,
 	}).WithContext(ctx)
 	if q.body != nil {
-		h["Content-Type"] = fhirJSON
+		if h["Content-Type"] = q.contentType; q.contentType == nil {
+			h["Content-Type"] = fhirJSON
+		}
 		req.ContentLength = int64(len(q.body))
 		req.GetBody = func() (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(q.body)), nil }
 		req.Body, _ = req.GetBody()

@@ -81,7 +81,7 @@ func (s *Store) capabilityOf(typ string) capabilityResource {
 		ConditionalCreate: s.options.ConditionalCreate, ConditionalDelete: "not-supported",
 		SearchParam: []capabilitySearch{{"_id", "token"}, {"_lastUpdated", "date"}, {tagParameter, "token"}},
 	}
-	for _, i := range []string{"read", "vread", "update", "delete", "history-instance", "create", "search-type"} {
+	for _, i := range []string{"read", "vread", "update", "patch", "delete", "history-instance", "create", "search-type"} {
 		r.Interaction = append(r.Interaction, coding{i})
 	}
 	for _, p := range parameters[typ] {

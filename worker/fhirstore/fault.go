@@ -14,7 +14,7 @@ type Fault struct {
 	// Which requests.
 	Method      string // empty = any
 	Path        string // beginning of what follows the base, query included: "Flag", "Observation?patient="; "/" = the base itself
-	Interaction string // read, vread, search-type, history-instance, create, update, delete, batch, transaction, capabilities; empty = any
+	Interaction string // read, vread, search-type, history-instance, create, update, patch, delete, batch, transaction, capabilities; empty = any
 	After       int    // leave the first so many matching requests alone
 	Times       int    // disturb so many; 0 = all until ClearFaults
 
@@ -162,7 +162,11 @@ func (f *Fault) failure() error {
 }
 
 func (f *Fault) asFailure() *failure {
-	return refuse(f.Status, "transient", "disturbed on purpose: "+strconv.Itoa(f.Status))
+	code := "transient"
+	if f.Status < http.StatusInternalServerError && f.Status != http.StatusTooManyRequests {
+		code = "processing" // the same request would fail again
+	}
+	return refuse(f.Status, code, "disturbed on purpose: "+strconv.Itoa(f.Status))
 }
 
 // cutWriter promises a whole body, sends half of it and breaks the connection.

@@ -116,7 +116,7 @@ func TestRequestsAreRecorded(t *testing.T) {
 	c.do("POST", "", bundleOf("transaction", entry("DELETE", "Flag/none", "", "")))
 	c.do("POST", "", "broken")
 	c.store.Fault(Fault{Status: 503})
-	c.do("PATCH", "Flag/a", "")
+	c.do("OPTIONS", "Flag/a", "")
 	require.Equal(t, []Request{
 		{http.MethodGet, "metadata", "", "capabilities", false},
 		{http.MethodPost, "Flag/_search", "patient=Patient/p", "search-type", false},
@@ -125,7 +125,7 @@ func TestRequestsAreRecorded(t *testing.T) {
 		{http.MethodPost, "", "", "transaction", false},
 		{http.MethodDelete, "Flag/none", "", "delete", true},
 		{http.MethodPost, "", "", "batch", false},
-		{http.MethodPatch, "Flag/a", "", "", false},
+		{http.MethodOptions, "Flag/a", "", "", false},
 	}, c.store.Requests())
 	c.store.ResetRequests()
 	require.Empty(t, c.store.Requests())

@@ -17,6 +17,7 @@ import (
 const (
 	basePath    = "/fhir"
 	fhirJSON    = "application/fhir+json"
+	patchJSON   = "application/json-patch+json"
 	mostBody    = 64 << 20 // bytes of a request
 	contentType = fhirJSON + "; charset=utf-8"
 )
@@ -72,6 +73,8 @@ func (c call) interaction() string {
 		return "create"
 	case c.method == http.MethodPut && n == 2:
 		return "update"
+	case c.method == http.MethodPatch && n == 2:
+		return "patch"
 	case c.method == http.MethodDelete && n == 2:
 		return "delete"
 	}
@@ -86,7 +89,7 @@ func (c call) allowed() string {
 	case 1:
 		return "GET, POST"
 	case 2:
-		return "GET, PUT, DELETE"
+		return "GET, PUT, PATCH, DELETE"
 	}
 	return http.MethodGet
 }
@@ -159,6 +162,11 @@ func (s *Store) readCall(w http.ResponseWriter, r *http.Request) (call, error) {
 			return c, refuse(http.StatusUnsupportedMediaType, "not-supported", "a search is sent as a form")
 		}
 		c.query = strings.Trim(c.query+"&"+string(body), "&")
+	case c.interaction() == "patch":
+		if sent != patchJSON {
+			return c, refuse(http.StatusUnsupportedMediaType, "not-supported", "a patch is sent as JSON Patch")
+		}
+		c.body = body
 	case r.Method == http.MethodPost || r.Method == http.MethodPut:
 		if sent != fhirJSON && sent != "application/json" {
 			return c, refuse(http.StatusUnsupportedMediaType, "not-supported", "only JSON is spoken here")
@@ -265,6 +273,8 @@ func (s *Store) do(c call) (answer, error) {
 	switch kind {
 	case "history-instance":
 		return s.history(c, r), nil
+	case "patch":
+		return s.patch(c, r)
 	case "vread":
 		i := slices.IndexFunc(r.versions, func(v *version) bool { return v.number == c.segments[3] })
 		if i < 0 {

@@ -54,7 +54,7 @@ func TestInteractions(t *testing.T) {
 		{"update without an id", full, "PUT", "Flag/a", `{"resourceType":"Flag"}`, nil, 400, "invalid"},
 		{"update with another type", full, "PUT", "Task/a", flag("a", "p"), nil, 400, "invalid"},
 		{"conditional update is not offered", full, "PUT", "Flag?identifier=urn:f|a", flag("a", "p"), nil, 405, "not-supported"},
-		{"patch is not offered", full, "PATCH", "Flag/a", `[]`, []string{"Content-Type", "application/json-patch+json"}, 405, "not-supported"},
+		{"move is not offered", full, "PATCH", "Flag/a", `[{"op":"move","from":"/status","path":"/code"}]`, []string{"Content-Type", patchJSON}, 400, "not-supported"},
 
 		{"create", full, "POST", "Flag", flag("x", "p"), nil, 201, ""},
 		{"create of broken JSON", full, "POST", "Flag", `{"resourceType":"Flag"`, nil, 400, "structure"},

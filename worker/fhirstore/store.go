@@ -49,7 +49,7 @@ type version struct {
 	typ, id string
 	number  string // meta.versionId
 	at      time.Time
-	method  string // POST, PUT or DELETE
+	method  string // POST, PUT, PATCH or DELETE
 	raw     []byte
 	facts   facts
 }
@@ -155,13 +155,7 @@ func (s *Store) Edit(ref string, change func(map[string]any)) error {
 	if r == nil || r.current().deleted() {
 		return fmt.Errorf("edit: no such resource")
 	}
-	d, before, err := decode(r.current().raw)
-	if err != nil {
-		return fmt.Errorf("edit: %w", err)
-	}
-	_, after, _ := decode(d.raw)
-	change(after)
-	edited, err := d.changed(before, after)
+	edited, err := editMembers(r.current().raw, func(m map[string]any) error { change(m); return nil })
 	if err != nil {
 		return fmt.Errorf("edit: %w", err)
 	}
@@ -169,11 +163,24 @@ func (s *Store) Edit(ref string, change func(map[string]any)) error {
 	if err != nil {
 		return fmt.Errorf("edit: %w", err)
 	}
-	if next.typ != d.typ || next.id != d.id {
+	if next.typ != r.current().typ || next.id != r.current().id {
 		return fmt.Errorf("edit: type and id cannot change")
 	}
-	s.write(next, decoded, d.id, http.MethodPut)
+	s.write(next, decoded, next.id, http.MethodPut)
 	return nil
+}
+
+// editMembers changes a resource; top-level members that change leaves alone keep their bytes and their order.
+func editMembers(raw []byte, change func(map[string]any) error) ([]byte, error) {
+	d, before, err := decode(raw)
+	if err != nil {
+		return nil, err
+	}
+	_, after, _ := decode(raw)
+	if err := change(after); err != nil {
+		return nil, err
+	}
+	return d.changed(before, after)
 }
 
 // changed writes the members that differ between before and after into the document.
