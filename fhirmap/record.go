@@ -378,11 +378,13 @@ func (r *Record) take(want, mode string, x resource) rules.DropReason {
 
 // keepLabels keeps how a resource is restricted.
 func (r *Record) keepLabels(ref string, raw jsontext.Value) {
-	var x struct {
-		Meta metaJSON `json:"meta"`
+	if !bytes.Contains(raw, []byte(`"security"`)) {
+		return
 	}
-	if bytes.Contains(raw, []byte(`"security"`)) && json.Unmarshal(raw, &x, faultyInside) == nil {
-		r.labels[ref] = append(r.labels[ref], x.Meta.restrictions()...)
+	for _, label := range parseArray(member(member(raw, "meta"), "security")) {
+		if code, err := labelCode(label); err == nil && (code == "R" || code == "V") {
+			r.labels[ref] = append(r.labels[ref], code)
+		}
 	}
 }
 
