@@ -162,13 +162,13 @@ func (w *Worker) event(ctx context.Context, m jetstream.Msg, source string) {
 	}
 	stopProgress := w.progress(ctx, m)
 	ctx = withReason(arrivedAs(ctx, meta.Sequence.Stream), "event")
-	handling, cancel := context.WithTimeout(ctx, w.eventTimeout)
-	defer cancel()
-	if age := w.now().Sub(meta.Timestamp); source == "history" {
-		err = w.change(handling, m.Data(), meta.Sequence.Stream, age)
-	} else {
-		err = w.handle(handling, m.Data(), age)
-	}
+	err = w.limited(ctx, func(ctx context.Context) error {
+		age := w.now().Sub(meta.Timestamp)
+		if source == "history" {
+			return w.change(ctx, m.Data(), meta.Sequence.Stream, age)
+		}
+		return w.handle(ctx, m.Data(), age)
+	})
 	d := w.settle(err)
 	if d.outcome == "retry" {
 		d = settle(err, w.attempt(ctx, meta))
@@ -189,6 +189,21 @@ func (w *Worker) event(ctx context.Context, m jetstream.Msg, source string) {
 	w.metrics.eventSeconds.WithLabelValues("whole").Observe(time.Since(begun).Seconds())
 	w.metrics.eventAge.Observe(w.now().Sub(meta.Timestamp).Seconds())
 	w.metrics.lastEvent.SetToCurrentTime()
+}
+
+var errTooLong = errors.New("it took too long")
+
+// limited bounds one piece of work. It sets no deadline: a request that NATS never answers, because the server went away, would wait
+// for that instead of its own few seconds.
+func (w *Worker) limited(ctx context.Context, do func(context.Context) error) error {
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	defer time.AfterFunc(w.eventTimeout, func() { cancel(errTooLong) }).Stop()
+	err := do(ctx)
+	if err != nil && errors.Is(context.Cause(ctx), errTooLong) {
+		return errTooLong // an attempt that failed, and not one that was interrupted
+	}
+	return err
 }
 
 // progress tells the stream, every third of AckWait, that the message is being worked on.
@@ -433,35 +448,40 @@ func (w *Worker) giveUp(ctx context.Context, data []byte) error {
 
 // giveUpOn reports whether it is known whose record the nudge is about.
 func (w *Worker) giveUpOn(ctx context.Context, n nudge, event []byte) (resolved bool, err error) {
-	ctx, cancel := context.WithTimeout(ctx, w.eventTimeout)
-	defer cancel()
-	switch {
-	case n.sweep:
+	if n.sweep {
 		w.askSweep(ctx)
 		return true, nil
-	case len(n.bookingIDs)+len(n.patientIDs) > 0:
-		known, err := w.identified(ctx, n, bookingGrace)
+	}
+	if len(n.bookingIDs)+len(n.patientIDs) > 0 {
+		var found []nudge
+		err := w.limited(ctx, func(ctx context.Context) (err error) {
+			found, err = w.identified(ctx, n, bookingGrace)
+			return err
+		})
 		if err != nil {
 			return false, errors.Join(err, w.tryAgain(ctx, n, maxAttempts, event))
 		}
 		var errs []error
-		for _, k := range known {
+		for _, k := range found {
 			_, err := w.giveUpOn(ctx, k, nil)
 			errs = append(errs, err)
 		}
 		return true, errors.Join(errs...)
-	case len(n.patients) == 0:
-		if n, err = w.whose(ctx, n, 0); err != nil {
-			return false, errors.Join(err, w.tryAgain(ctx, n, maxAttempts, event))
-		}
 	}
-	err = w.passAll(ctx, n, true, 0)
+	err = w.limited(ctx, func(ctx context.Context) (err error) {
+		if len(n.patients) == 0 {
+			if n, err = w.whose(ctx, n, 0); err != nil {
+				return err
+			}
+		}
+		return w.passAll(ctx, n, true, 0)
+	})
 	if err != nil {
 		for _, p := range n.patients {
 			w.fail(ctx, unfinished{Patient: p, Operation: id(n.appointment)})
 		}
 	}
-	return true, errors.Join(err, w.tryAgain(ctx, n, maxAttempts, event))
+	return len(n.patients) > 0, errors.Join(err, w.tryAgain(ctx, n, maxAttempts, event))
 }
 
 // onceLog logs each message once: a degradation is news only the first time.

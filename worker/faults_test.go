@@ -1,11 +1,13 @@
 package worker
 
 import (
+	"context"
 	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -121,4 +123,25 @@ func TestServersFaultIsNoAttempt(t *testing.T) {
 	require.Equal(t, "wait", w.settle(http.ErrBodyNotAllowed).outcome)
 	require.Equal(t, "dead-letter", w.settle(permanent(ReasonUnreadable, "x")).outcome)
 	require.Equal(t, "done", w.settle(nil).outcome)
+}
+
+// Work that takes too long is an attempt that failed; work that is interrupted is none. Neither sets a deadline for NATS.
+func TestLimited(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := &Worker{eventTimeout: time.Minute}
+		wait := func(ctx context.Context) error {
+			_, deadline := ctx.Deadline()
+			require.False(t, deadline)
+			<-ctx.Done()
+			return ctx.Err()
+		}
+		begun := time.Now()
+		err := w.limited(t.Context(), wait)
+		require.Equal(t, time.Minute, time.Since(begun))
+		require.Equal(t, "retry", settle(err, 1).outcome)
+		ctx, cancel := context.WithCancel(t.Context())
+		cancel()
+		require.Equal(t, "wait", settle(w.limited(ctx, wait), 1).outcome)
+		require.NoError(t, w.limited(t.Context(), func(context.Context) error { return nil }))
+	})
 }

@@ -285,9 +285,7 @@ func (s *sweep) patient(ctx context.Context, p bookedPatient) {
 	var d disposition
 	var err error
 	for try := 1; try <= maxAttempts; try++ {
-		pass, cancel := context.WithTimeout(ctx, s.eventTimeout)
-		err = s.passAll(pass, n, false, bookingGrace)
-		cancel()
+		err = s.limited(ctx, func(ctx context.Context) error { return s.passAll(ctx, n, false, bookingGrace) })
 		if d = s.settle(err); d.outcome != "wait" || ctx.Err() != nil {
 			break
 		}

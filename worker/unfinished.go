@@ -476,9 +476,7 @@ func (w *Worker) retry(ctx context.Context, key string) {
 	}
 	w.keepAgain(key, a, rev)
 	ctx = arrivedAs(ctx, a.Seq)
-	trying, cancel := context.WithTimeout(ctx, w.eventTimeout)
-	defer cancel()
-	err = w.follow(trying, a.nudge(w.recordOptions()), bookingGrace)
+	err = w.limited(ctx, func(ctx context.Context) error { return w.follow(ctx, a.nudge(w.recordOptions()), bookingGrace) })
 	d := w.settle(err)
 	if d.outcome == "retry" {
 		d = settle(err, a.Tries)

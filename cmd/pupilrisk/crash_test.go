@@ -179,7 +179,7 @@ func newSite(t *testing.T) *site {
 	})
 	// Within the sweep's horizon there is no operation: what stands in the end came by events alone.
 	mine := slices.DeleteFunc(os.Environ(), func(kv string) bool { return strings.HasPrefix(kv, "PUPILRISK_") })
-	s.environ = append(mine, "PUPILRISK_MODE=live", "PUPILRISK_FHIR_URL="+server.URL(), "PUPILRISK_SWEEP_HORIZON=1d", "PUPILRISK_CONCURRENCY=8", "PUPILRISK_HISTORY_GATHER=1s", "PUPILRISK_LOG_FORMAT=text")
+	s.environ = append(mine, "PUPILRISK_MODE=live", "PUPILRISK_FHIR_URL="+server.URL(), "PUPILRISK_SWEEP_HORIZON=1d", "PUPILRISK_CONCURRENCY=8", "PUPILRISK_HISTORY_GATHER=0s", "PUPILRISK_LOG_FORMAT=text")
 	return s
 }
 
