@@ -421,8 +421,12 @@ func (s *simulation) check(ids bool) {
 			var r struct{ Status string }
 			require.NoError(s.t, json.Unmarshal(raw, &r))
 			closed[ref] = r.Status
-		} else {
-			delete(s.closed, ref) // and deleted it later
+		}
+		// Deleted later by a person, too. A creation that was on its way while a Flag was created, and deleted, brings it back once:
+		// a server knows no condition for that.
+		if slices.ContainsFunc(s.deleted, func(x fhirmap.Standing) bool { return "Flag/"+x.ID == ref }) {
+			delete(s.closed, ref)
+			delete(closed, ref)
 		}
 	}
 	for ref := range closed {
