@@ -140,6 +140,8 @@ func (w *Worker) keptBucket(ctx context.Context) (jetstream.KeyValue, error) {
 
 // getKept reads one value of the bucket; found is false where there is none.
 func getKept[T any](ctx context.Context, kv jetstream.KeyValue, key string) (v T, revision uint64, err error) {
+	ctx, cancel := context.WithTimeout(ctx, bucketTimeout)
+	defer cancel()
 	e, err := kv.Get(ctx, key)
 	if errors.Is(err, jetstream.ErrKeyNotFound) {
 		return v, 0, nil
@@ -300,6 +302,8 @@ func (w *Worker) keptOf(ctx context.Context, patients []string) (out []v2Booking
 
 // allKept reads every booking of the bucket.
 func allKept(ctx context.Context, kv jetstream.KeyValue) (out []v2Booking, err error) {
+	ctx, cancel := context.WithTimeout(ctx, 6*bucketTimeout) // a server that was killed never says that this was the last
+	defer cancel()
 	watch, err := kv.Watch(ctx, "booking.*", jetstream.IgnoreDeletes())
 	if err != nil {
 		return nil, fmt.Errorf("read the kept bookings: %w", err)

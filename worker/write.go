@@ -30,6 +30,10 @@ const (
 // leaseTime bounds how long a crashed worker keeps others from a patient.
 const leaseTime = 30 * time.Second
 
+// bucketTimeout bounds one request to a bucket: the answer of a server that was killed never comes, and a pass must not wait for it as
+// long as it may wait for the FHIR server.
+const bucketTimeout = 5 * time.Second
+
 // bucket opens a bucket, once; forget makes the next one look again.
 func (w *Worker) bucket(ctx context.Context, name string, ttl time.Duration) (jetstream.KeyValue, error) {
 	w.bucketLock.Lock()
@@ -37,6 +41,8 @@ func (w *Worker) bucket(ctx context.Context, name string, ttl time.Duration) (je
 	if kv := w.buckets[name]; kv != nil {
 		return kv, nil
 	}
+	ctx, cancel := context.WithTimeout(ctx, bucketTimeout)
+	defer cancel()
 	kv, err := w.stream.Bucket(ctx, name, ttl)
 	if err != nil {
 		return nil, fmt.Errorf("open bucket %s: %w", name, err)
