@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"errors"
@@ -10,9 +11,6 @@ import (
 	"slices"
 	"sync"
 	"time"
-
-	"github.com/go-json-experiment/json"
-	"github.com/go-json-experiment/json/jsontext"
 
 	"pupilrisk/fhirmap"
 	"pupilrisk/rules"
@@ -80,7 +78,7 @@ func (o Offline) Read(r io.Reader, each func(Result) error) error {
 				defer close(b.done)
 				defer func() { <-free }()
 				if b.err == nil {
-					b.results, b.err = o.bundle(b.body)
+					b.results, b.err = o.bundle(b)
 				}
 				b.body = nil
 			})
@@ -104,6 +102,7 @@ func (o Offline) Read(r io.Reader, each func(Result) error) error {
 // offlineBundle is a Bundle on its way: its results, or why there are none, stand once done is closed.
 type offlineBundle struct {
 	body    []byte
+	at      int64 // where it begins in the input
 	results []Result
 	err     error
 	done    chan struct{}
@@ -112,33 +111,32 @@ type offlineBundle struct {
 // split hands out the Bundles in r, with what is wrong with the input at its place, until next wants no more. Single resources are
 // one record system's content: together they are one Bundle, the last.
 func (o Offline) split(r io.Reader, next func(*offlineBundle) bool) {
-	d := jsontext.NewDecoder(r, jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true))
+	values := jsonValues{in: bufio.NewReaderSize(r, 32<<10)}
 	var loose bytes.Buffer
 	for {
-		v, err := d.ReadValue()
+		at, v, err := values.next()
 		if errors.Is(err, io.EOF) {
 			break
 		}
-		if err != nil {
-			next(&offlineBundle{err: fmt.Errorf("not JSON from byte %d on", d.InputOffset())})
-			return
+		typ := ""
+		if err == nil {
+			typ, err = fhirmap.TypeOf(v), nil
 		}
-		if fhirmap.Nesting(v) > maxDepth {
-			next(&offlineBundle{err: fmt.Errorf("nested deeper than %d levels", maxDepth)})
-			return
-		}
-		var head struct {
-			ResourceType string `json:"resourceType"`
-		}
-		if err := json.Unmarshal(v, &head, jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true)); err != nil || head.ResourceType == "" {
-			next(&offlineBundle{err: fmt.Errorf("not a FHIR resource at byte %d", d.InputOffset()-int64(len(v)))})
-			return
-		}
-		if head.ResourceType == "Bundle" {
-			if !next(&offlineBundle{body: v.Clone()}) {
+		switch {
+		case err == nil && typ == "Bundle":
+			if !next(&offlineBundle{body: v, at: at}) {
 				return
 			}
 			continue
+		case err == nil:
+			err = fhirmap.ReadText(v, func(t fhirmap.Text) error { return resourceAlone(t, at) })
+			if err != nil && typ == "" {
+				err = notJSON(at)
+			}
+		}
+		if err != nil {
+			next(&offlineBundle{err: err})
+			return
 		}
 		if loose.Len() == 0 {
 			loose.WriteString(`{"resourceType":"Bundle","type":"collection","entry":[`)
@@ -155,28 +153,54 @@ func (o Offline) split(r io.Reader, next func(*offlineBundle) bool) {
 	}
 }
 
+func notJSON(at int64) error { return fmt.Errorf("not JSON from byte %d on", at) }
+
+func resourceAlone(t fhirmap.Text, at int64) error {
+	if t.ResourceType() == "" {
+		return fmt.Errorf("not a FHIR resource at byte %d", at)
+	}
+	return shallow(t)
+}
+
+func shallow(t fhirmap.Text) error {
+	if t.Depth() > maxDepth {
+		return fmt.Errorf("nested deeper than %d levels", maxDepth)
+	}
+	return nil
+}
+
 // bundle assesses every patient of a Bundle.
-func (o Offline) bundle(body []byte) ([]Result, error) {
-	patients, err := fhirmap.Patients(body)
-	if err != nil {
-		return nil, err
-	}
-	var out []Result
-	for _, p := range patients {
-		result, err := o.patient(p, body)
-		if err != nil {
-			return out, err
+func (o Offline) bundle(b *offlineBundle) (out []Result, err error) {
+	read := false
+	err = fhirmap.ReadText(b.body, func(t fhirmap.Text) error {
+		read = true
+		if err := shallow(t); err != nil {
+			return err
 		}
-		out = append(out, result)
+		patients, err := t.Patients()
+		if err != nil {
+			return err
+		}
+		for _, p := range patients {
+			result, err := o.patient(p, t)
+			if err != nil {
+				return err
+			}
+			out = append(out, result)
+		}
+		return nil
+	})
+	if err != nil && !read {
+		err = notJSON(b.at)
 	}
-	return out, nil
+	return out, err
 }
 
 // patient assesses one patient of a Bundle.
-func (o Offline) patient(patient string, body []byte) (Result, error) {
+func (o Offline) patient(patient string, text fhirmap.Text) (Result, error) {
 	options := fhirmap.Options{Zone: o.Config.Zone(), IgnoreOthers: true, BusinessIdentifierSystem: o.Config.OperationIdentifier}
 	record := fhirmap.NewRecord(patient, options)
-	page, err := record.AddPage("", body)
+	page, err := record.AddText(text)
 	if err != nil {
 		return Result{}, err
 	}

@@ -152,6 +152,7 @@ func TestFilesOfEveryForm(t *testing.T) {
 	require.Equal(t, rules.NotAssessed, cut[0].Assessments[0].Outcome, "a page without its next one is not the whole record")
 	for name, in := range map[string]string{
 		"cut short": bundleOf(offlinePatient)[:20], "no resource": `{"a":1}`, "a number": "7", "too deep": `{"resourceType":"Bundle","entry":` + strings.Repeat("[", 70) + strings.Repeat("]", 70) + "}",
+		"a broken resource": `{"resourceType":"Patient","id":tru}`, "what follows": bundleOf(offlinePatient) + " x", "two closed at once": bundleOf(offlinePatient) + "}", "an array": "[]",
 		"a broken Bundle among good ones": bundleOf(offlinePatient) + `{"resourceType":"Bundle","entry":7}`,
 	} {
 		require.Error(t, offline(t).Read(strings.NewReader(in), func(Result) error { return nil }), name)
