@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -542,6 +543,12 @@ func (c *Config) settings() rules.Settings {
 		s.Required = append(s.Required, strings.Split(r, "|"))
 	}
 	return s
+}
+
+// Level is log.level, which was checked with the configuration.
+func (c *Config) Level() (level slog.Level) {
+	_ = level.UnmarshalText([]byte(c.LogLevel))
+	return level
 }
 
 // secretKeys name files that hold secrets: their path is shown, never their content.

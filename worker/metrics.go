@@ -56,6 +56,9 @@ type Metrics struct {
 	capability         *prometheus.GaugeVec
 	tokenExpiry        prometheus.Gauge
 	certificateExpiry  *prometheus.GaugeVec
+	buildInfo          *prometheus.GaugeVec
+	reloadFailed       prometheus.Gauge
+	lastReload         prometheus.Gauge
 }
 
 // Closed lists of label values.
@@ -132,6 +135,8 @@ func NewMetrics(reg prometheus.Registerer, version, catalogue string, mode Mode,
 		lastSweep:      one("last_sweep_timestamp_seconds", "When a sweep last ended well; 0 = never."),
 		sweepHolder:    one("sweep_holder", "1 on the replica that sweeps; only there are not_assessed and incomplete set."),
 		sweepThrough:   one("sweep_through_timestamp_seconds", "While a sweep is on: bookings that start before have been looked at; 0 = none is on."),
+		reloadFailed:   one("config_reload_failed", "1 while the configuration last asked for could not be taken on."),
+		lastReload:     one("config_last_reload_timestamp_seconds", "When another configuration was last taken on while running; 0 = never."),
 		withheld:       counter("withdrawals_withheld_total", "Withdrawals of flags not made because there were too many in one sweep.").WithLabelValues(),
 
 		withdrawalsStopped: one("withdrawals_stopped", "1 while no flag is withdrawn because there were too many in one sweep."),
@@ -143,8 +148,16 @@ func NewMetrics(reg prometheus.Registerer, version, catalogue string, mode Mode,
 	}
 	m.zero(cat)
 	gauge("mode_info", "1 for the mode that is on.", "mode").WithLabelValues(string(mode)).Set(1)
-	gauge("build_info", "Versions of software and catalogue.", "version", "catalogue").WithLabelValues(version, catalogue).Set(1)
+	m.buildInfo = gauge("build_info", "Versions of software and catalogue.", "version", "catalogue")
+	m.buildInfo.WithLabelValues(version, catalogue).Set(1)
 	return m
+}
+
+// catalogue is told that another catalogue is in use.
+func (m *Metrics) catalogue(version string, cat *rules.Catalogue) {
+	m.zero(cat)
+	m.buildInfo.Reset()
+	m.buildInfo.WithLabelValues(version, cat.Version).Set(1)
 }
 
 // zero creates every series of the closed lists.

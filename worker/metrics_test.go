@@ -26,7 +26,7 @@ var metricNames = map[string]string{
 	"pupilrisk_task_answers": "preparation status", "pupilrisk_task_rejections": "reason",
 	"pupilrisk_last_sweep_timestamp_seconds": "", "pupilrisk_fhir_capability": "what",
 	"pupilrisk_token_expiry_timestamp_seconds": "", "pupilrisk_certificate_expiry_timestamp_seconds": "certificate",
-	"pupilrisk_sweep_holder": "", "pupilrisk_sweep_through_timestamp_seconds": "",
+	"pupilrisk_config_reload_failed": "", "pupilrisk_config_last_reload_timestamp_seconds": "", "pupilrisk_sweep_holder": "", "pupilrisk_sweep_through_timestamp_seconds": "",
 }
 
 // eachSeries gathers all metrics and hands out every series: the family's name and help, the label names, the value.

@@ -75,7 +75,7 @@ func (c *clinic) serve(p *streamtest.Process) (stop func()) {
 	cfg.NATSURL, cfg.NATSTokenFile, cfg.NATSManage = p.URL(), p.TokenFile(), OptBool{Set: true, Value: true}
 	ctx, cancel := context.WithCancel(c.t.Context())
 	done := make(chan error, 1)
-	go func() { done <- Serve(ctx, cfg, testCatalogue(c.t), "test", slog.New(slog.DiscardHandler)) }()
+	go func() { done <- Serve(ctx, cfg, testCatalogue(c.t), "test", slog.New(slog.DiscardHandler), Reload{}) }()
 	return func() {
 		cancel()
 		require.NoError(c.t, <-done)
@@ -179,5 +179,5 @@ func TestStoreDirectoryOfTwoWorkers(t *testing.T) {
 	defer func() { require.NoError(t, first.Close(context.Background())) }()
 	cfg := DefaultConfig()
 	cfg.FHIRURL, cfg.NATSStoreDir, cfg.NATSListen, cfg.HTTPAddr = "http://127.0.0.1:1/fhir", dir, "127.0.0.1:0", "127.0.0.1:0"
-	require.ErrorIs(t, Serve(t.Context(), cfg, testCatalogue(t), "test", slog.New(slog.DiscardHandler)), stream.ErrStoreInUse)
+	require.ErrorIs(t, Serve(t.Context(), cfg, testCatalogue(t), "test", slog.New(slog.DiscardHandler), Reload{}), stream.ErrStoreInUse)
 }

@@ -154,8 +154,9 @@ func (w *Worker) Run(ctx context.Context) error {
 }
 
 // Serve is the unattended worker: it opens everything that the configuration names, runs until ctx ends, and closes it in
-// the safe order, metrics last. A FHIR server or NATS server that is down at the start is waited for, not an error.
-func Serve(ctx context.Context, cfg Config, cat *rules.Catalogue, version string, log *slog.Logger) (err error) {
+// the safe order, metrics last. A FHIR server or NATS server that is down at the start is waited for, not an error. A reload
+// replaces the worker by another on the same connections; what is in flight is finished first.
+func Serve(ctx context.Context, cfg Config, cat *rules.Catalogue, version string, log *slog.Logger, reload Reload) (err error) {
 	reg := prometheus.NewRegistry()
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	metrics := NewMetrics(reg, version, cat.Version, cfg.Mode, cat)
@@ -185,12 +186,17 @@ func Serve(ctx context.Context, cfg Config, cat *rules.Catalogue, version string
 		defer cancel()
 		err = errors.Join(err, nats.Close(closing))
 	}()
-	w := New(Parts{Config: cfg, Version: version, Log: log, Catalogue: cat, FHIR: fhir, Stream: nats, Metrics: metrics, SweepNow: holes})
+	parts := &Parts{Config: cfg, Version: version, Log: log, Catalogue: cat, FHIR: fhir, Stream: nats, Metrics: metrics, SweepNow: holes}
+	w := New(*parts)
+	var current atomic.Pointer[http.Handler]
+	show := func(w *Worker) { h := w.Handler(reg); current.Store(&h) }
+	show(w)
 	listener, err := net.Listen("tcp", cfg.HTTPAddr)
 	if err != nil {
 		return ConfigError{cfg.places["http.addr"], "http.addr", "cannot listen: " + listenText(err)}
 	}
-	server := &http.Server{Handler: w.Handler(reg), ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second, MaxHeaderBytes: 16 << 10}
+	handler := http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) { (*current.Load()).ServeHTTP(rw, r) })
+	server := &http.Server{Handler: handler, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second, MaxHeaderBytes: 16 << 10}
 	go server.Serve(listener) //nolint:errcheck // ends with Shutdown
 	defer func() {
 		closing, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
@@ -214,7 +220,22 @@ func Serve(ctx context.Context, cfg Config, cat *rules.Catalogue, version string
 		log.Warn("shadow mode: everything is assessed, nothing is written to the FHIR server", "key", "mode")
 	}
 	log.Info("listening", "http", listener.Addr().String(), "nats", nats.URL())
-	return w.Run(ctx)
+	for {
+		running, stop := context.WithCancel(ctx)
+		ended := make(chan error, 1)
+		go func() { ended <- w.Run(running) }()
+		parts = reload.next(ctx, *parts)
+		stop()
+		err := <-ended
+		if parts == nil {
+			return err
+		}
+		if err != nil {
+			log.Warn("the former worker has not finished", "error", err) // its events come again
+		}
+		w = New(*parts)
+		show(w)
+	}
 }
 
 func listenText(err error) string {

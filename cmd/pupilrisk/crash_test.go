@@ -209,13 +209,13 @@ type process struct {
 	t    *testing.T
 	cmd  *exec.Cmd
 	http string
-	log  *bytes.Buffer
+	log  *output
 	code int
 }
 
 func (s *site) serve() *process {
 	s.t.Helper()
-	p := &process{t: s.t, http: freeAddr(s.t), log: &bytes.Buffer{}}
+	p := &process{t: s.t, http: freeAddr(s.t), log: &output{}}
 	p.cmd = exec.Command(s.binary, "serve")
 	p.cmd.Env = append(slices.Clone(s.environ), "PUPILRISK_HTTP_ADDR="+p.http)
 	p.cmd.Stderr = p.log
@@ -391,4 +391,22 @@ func (s *site) standing() map[string]string {
 		}
 	}
 	return out
+}
+
+// output takes what a process says while a test reads it.
+type output struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (o *output) Write(p []byte) (int, error) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.b.Write(p)
+}
+
+func (o *output) String() string {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.b.String()
 }

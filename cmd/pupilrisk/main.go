@@ -170,10 +170,8 @@ func configured(s surroundings, file string) (worker.Config, *rules.Catalogue, e
 	return cfg, cat, err
 }
 
-// logger writes to w as the configuration says.
-func logger(w io.Writer, cfg worker.Config) *slog.Logger {
-	var level slog.Level
-	_ = level.UnmarshalText([]byte(cfg.LogLevel)) // validated with the configuration
+// logger writes to w as the configuration says, from level on.
+func logger(w io.Writer, cfg worker.Config, level slog.Leveler) *slog.Logger {
 	options := &slog.HandlerOptions{Level: level, ReplaceAttr: worker.LogAttr}
 	if cfg.LogFormat == "text" {
 		return slog.New(slog.NewTextHandler(w, options))

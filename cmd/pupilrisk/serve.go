@@ -4,10 +4,15 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net/http"
+	"os"
+	"os/signal"
 	"strings"
+	"syscall"
 	"time"
 
+	"pupilrisk/rules"
 	"pupilrisk/worker"
 )
 
@@ -28,7 +33,9 @@ func runServe(ctx context.Context, s surroundings, args []string) error {
 	if err := cfg.NeedFHIR(); err != nil {
 		return err
 	}
-	log := logger(s.err, cfg)
+	var level slog.LevelVar
+	level.Set(cfg.Level())
+	log := logger(s.err, cfg, &level)
 	if *check {
 		for _, line := range cfg.Effective() {
 			fmt.Fprintln(s.out, line)
@@ -36,7 +43,13 @@ func runServe(ctx context.Context, s surroundings, args []string) error {
 		fmt.Fprintf(s.out, "\n%-30s %s, catalogue %s\n", "version", version, cat.Version)
 		return worker.Check(ctx, s.out, cfg, cat, version)
 	}
-	return worker.Serve(ctx, cfg, cat, version, log)
+	asked := make(chan os.Signal, 1)
+	signal.Notify(asked, syscall.SIGHUP)
+	defer signal.Stop(asked)
+	return worker.Serve(ctx, cfg, cat, version, log, worker.Reload{
+		Asked: asked, Level: &level,
+		Load: func() (worker.Config, *rules.Catalogue, error) { return configured(s, *file) },
+	})
 }
 
 // runProbe asks the worker on this machine whether it is ready: the health check of a container without a shell.

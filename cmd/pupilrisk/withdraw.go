@@ -37,7 +37,7 @@ func runWithdraw(ctx context.Context, s surroundings, args []string) error {
 		return err
 	}
 	cfg.Mode = worker.Live // what stands is in the FHIR server, whatever the worker's mode is now
-	log := logger(s.err, cfg)
+	log := logger(s.err, cfg, cfg.Level())
 	metrics := worker.NewMetrics(prometheus.NewRegistry(), version, cat.Version, cfg.Mode, cat)
 	client, err := worker.OpenFHIR(cfg, version, log, metrics)
 	if err != nil {

@@ -1,0 +1,125 @@
+package worker
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"testing/fstest"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"pupilrisk/fhirmap"
+	"pupilrisk/rules"
+	"pupilrisk/rules/catalogue"
+	"pupilrisk/worker/fhirstore"
+)
+
+// lockedBuffer takes log lines while a test reads them.
+type lockedBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+// A running worker takes on another catalogue and settings; what is faulty, or needs a restart, it says and leaves.
+func TestReload(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	tomorrow := strings.NewReplacer("2026-03-09T09:00:00Z", time.Now().Add(24*time.Hour).UTC().Format(time.RFC3339))
+	c.put(bob, bobTook, tomorrow.Replace(bobsBooking))
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	addr := listener.Addr().String()
+	require.NoError(t, listener.Close())
+	cfg := DefaultConfig()
+	cfg.Mode, cfg.FHIRURL, cfg.HTTPAddr = Live, c.url, addr
+	cfg.NATSStoreDir, cfg.NATSListen = t.TempDir(), "127.0.0.1:0"
+
+	var mu sync.Mutex
+	load := func() (Config, *rules.Catalogue, error) { return cfg, testCatalogue(t), nil }
+	set := func(f func() (Config, *rules.Catalogue, error)) { mu.Lock(); defer mu.Unlock(); load = f }
+	asked := make(chan os.Signal, 1)
+	var level slog.LevelVar
+	var logged lockedBuffer
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() {
+		done <- Serve(ctx, cfg, testCatalogue(t), "test", slog.New(slog.NewTextHandler(&logged, &slog.HandlerOptions{Level: &level})), Reload{
+			Asked: asked, Level: &level,
+			Load: func() (Config, *rules.Catalogue, error) { mu.Lock(); defer mu.Unlock(); return load() },
+		})
+	}()
+	metrics := func() string {
+		r, err := http.Get("http://" + addr + "/metrics")
+		if err != nil {
+			return ""
+		}
+		defer r.Body.Close()
+		b, _ := io.ReadAll(r.Body) // cut short: the text is not there yet
+		return string(b)
+	}
+	shows := func(lines ...string) {
+		t.Helper()
+		require.Eventually(t, func() bool {
+			m := metrics()
+			for _, l := range lines {
+				if !strings.Contains(m, l+"\n") {
+					return false
+				}
+			}
+			return true
+		}, 30*time.Second, 20*time.Millisecond, "%v", lines)
+	}
+	c.flagged(1)
+	shows("pupilrisk_config_reload_failed 0", "pupilrisk_config_last_reload_timestamp_seconds 0")
+
+	set(func() (Config, *rules.Catalogue, error) { return cfg, nil, errors.New("invented: the catalogue is faulty") })
+	asked <- syscall.SIGHUP
+	shows("pupilrisk_config_reload_failed 1")
+	require.Contains(t, logged.String(), "invented: the catalogue is faulty")
+
+	set(func() (Config, *rules.Catalogue, error) {
+		other := cfg
+		other.FHIRURL, other.FlagMinLevel = "http://127.0.0.1:1/fhir", "high"
+		return other, testCatalogue(t), nil
+	})
+	asked <- syscall.SIGHUP
+	require.Eventually(t, func() bool { return strings.Contains(logged.String(), "needs a restart: fhir.url") }, 10*time.Second, 10*time.Millisecond)
+	require.NotContains(t, logged.String(), "flag.min_level")
+	require.Len(t, c.all("Flag", `"active"`), 1)
+
+	without, err := fhirmap.LoadCatalogue(catalogue.FS, fstest.MapFS{"factors/x.yaml": {Data: []byte("- {factor: tamsulosin, off: true}\n")}})
+	require.NoError(t, err)
+	set(func() (Config, *rules.Catalogue, error) {
+		other := cfg
+		other.LogLevel = "warn"
+		return other, without, nil
+	})
+	c.put(eve.Replace(bob), eve.Replace(bobTook), eve.Replace(tomorrow.Replace(bobsBooking)))
+	asked <- syscall.SIGHUP
+	shows("pupilrisk_config_reload_failed 0", `pupilrisk_build_info{catalogue="`+without.Version+`",version="test"} 1`, `pupilrisk_sweeps_total{result="done"} 2`)
+	require.Equal(t, slog.LevelWarn, level.Level())
+	require.Len(t, c.all("Flag", `"active"`), 1, "the worker that took over has swept, and tamsulosin is no factor of its catalogue")
+	cancel()
+	require.NoError(t, <-done)
+}
