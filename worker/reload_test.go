@@ -93,7 +93,9 @@ func TestReload(t *testing.T) {
 	c.flagged(1)
 	shows("pupilrisk_config_reload_failed 0", "pupilrisk_config_last_reload_timestamp_seconds 0")
 
-	set(func() (Config, *rules.Catalogue, error) { return cfg, nil, errors.New("invented: the catalogue is faulty") })
+	set(func() (Config, *rules.Catalogue, error) {
+		return cfg, nil, errors.New("invented: the catalogue is faulty")
+	})
 	asked <- syscall.SIGHUP
 	shows("pupilrisk_config_reload_failed 1")
 	require.Contains(t, logged.String(), "invented: the catalogue is faulty")
