@@ -1,8 +1,11 @@
 package worker
 
 import (
+	"bytes"
 	"context"
 	"fmt"
+	"log"
+	"log/slog"
 	"net/http"
 	"slices"
 	"strings"
@@ -172,4 +175,21 @@ func timestamp(t time.Time) float64 {
 		return 0
 	}
 	return float64(t.Unix())
+}
+
+// doorLog takes what the HTTP server says of a door: faults of connections, and panics. Their text may quote what was sent, so
+// only their kind is logged.
+func doorLog(to *slog.Logger, door string) *log.Logger {
+	return log.New(doorFaults{to.With("kind", door)}, "", 0)
+}
+
+type doorFaults struct{ log *slog.Logger }
+
+func (d doorFaults) Write(line []byte) (int, error) {
+	if bytes.Contains(line, []byte("panic")) {
+		d.log.Error("a request to a door made the worker's handler panic; it was not answered")
+	} else {
+		d.log.Debug("a connection to a door failed")
+	}
+	return len(line), nil
 }

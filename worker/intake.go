@@ -66,7 +66,7 @@ func (w *Worker) serveHook(ctx context.Context) (stop func() error, err error) {
 		return nil, w.cfg.fault("intake.webhook.addr", "cannot listen: "+listenText(err))
 	}
 	handler, run := w.hook()
-	server := &http.Server{Handler: handler, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10}
+	server := &http.Server{Handler: handler, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10, ErrorLog: doorLog(w.log, "webhook")}
 	if w.cfg.WebhookCertFile != "" {
 		if _, err := tls.LoadX509KeyPair(w.cfg.WebhookCertFile, w.cfg.WebhookKeyFile); err != nil {
 			return nil, errors.Join(w.cfg.fault("intake.webhook.tls.cert_file", "cannot read certificate and key"), listener.Close())

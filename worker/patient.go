@@ -64,6 +64,8 @@ func (w *Worker) pass(ctx context.Context, patient string, n nudge, lastTry bool
 	case w.heavy <- struct{}{}:
 	case <-ctx.Done():
 		return nil, ctx.Err()
+	case <-w.stopping:
+		return nil, context.Canceled
 	}
 	defer func() { <-w.heavy }()
 	return w.passWithin(ctx, patient, n, lastTry, heavyRecord)

@@ -67,6 +67,8 @@ type Worker struct {
 
 	lanes, sweepLanes chan struct{}
 	heavy             chan struct{} // the right to read a large record
+	stop              sync.Once
+	stopping          chan struct{} // closed when Run has been told to end: who only waits gives up
 	swept             chan struct{}
 	sweepNow          <-chan struct{}
 	sweepAsked        chan struct{}
@@ -103,7 +105,7 @@ func New(p Parts) *Worker {
 		locks: patientLocks{locks: map[string]*patientLock{}}, outcomes: newOutcomes(), work: newWork(), seen: seen{by: map[string]uint64{}},
 		buckets: map[string]jetstream.KeyValue{}, process: uuid.NewString(),
 		lanes: make(chan struct{}, p.Config.Concurrency), sweepLanes: make(chan struct{}, max(1, p.Config.Concurrency/2)),
-		heavy: make(chan struct{}, 1), swept: make(chan struct{}, 1), sweepNow: p.SweepNow, sweepAsked: make(chan struct{}, 1),
+		heavy: make(chan struct{}, 1), stopping: make(chan struct{}), swept: make(chan struct{}, 1), sweepNow: p.SweepNow, sweepAsked: make(chan struct{}, 1),
 		ackWait: ackWait, eventTimeout: eventTimeout, workEvery: workEvery, lookEvery: lookEvery, sweepLease: sweepLease,
 	}
 	if w.log == nil {
@@ -141,6 +143,7 @@ func (w *Worker) Run(ctx context.Context) error {
 	parts.Go(func() { w.consume(ctx, w.stream.History, "history", history, cap(history)) })
 	<-ctx.Done()
 	w.health.draining.Store(true)
+	w.stop.Do(func() { close(w.stopping) })
 	w.log.Info("worker stops, finishing what is in flight")
 	done := make(chan struct{})
 	go func() { parts.Wait(); close(done) }()
@@ -196,7 +199,7 @@ func Serve(ctx context.Context, cfg Config, cat *rules.Catalogue, version string
 		return ConfigError{cfg.places["http.addr"], "http.addr", "cannot listen: " + listenText(err)}
 	}
 	handler := http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) { (*current.Load()).ServeHTTP(rw, r) })
-	server := &http.Server{Handler: handler, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second, MaxHeaderBytes: 16 << 10}
+	server := &http.Server{Handler: handler, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second, MaxHeaderBytes: 16 << 10, ErrorLog: doorLog(log, "http")}
 	go server.Serve(listener) //nolint:errcheck // ends with Shutdown
 	defer func() {
 		closing, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)

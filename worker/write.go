@@ -403,6 +403,8 @@ func (w *Worker) lease(ctx context.Context, patient string) (release func(), err
 		select {
 		case <-ctx.Done():
 			return nil, ctx.Err()
+		case <-w.stopping: // the holder may be dead, and its lease outlast the grace time
+			return nil, context.Canceled
 		case <-time.After(jitter(200 * time.Millisecond)):
 		}
 	}

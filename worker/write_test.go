@@ -1,13 +1,17 @@
 package worker
 
 import (
+	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
+	"log/slog"
 	"net/http"
 	"net/http/httptest"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/prometheus/client_golang/prometheus/testutil"
 	"github.com/stretchr/testify/require"
@@ -231,4 +235,42 @@ func TestWithoutTransactionsAPersonsChangeInBetweenStands(t *testing.T) {
 	require.Equal(t, 1., testutil.ToFloat64(w.metrics.conflicts))
 	require.Empty(t, c.all("Task", `"requested"`))
 	require.Empty(t, transactions(c))
+}
+
+// A lease that a dead worker left behind holds up nobody who is stopping: the event is handed back.
+func TestStoppingWaitsForNoLease(t *testing.T) {
+	options := fhirstore.DefaultOptions()
+	options.UpdateCreate = false
+	c := newClinic(t, options)
+	c.put(bob, bobTook, bobProcedure, booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, right eye"))
+	w := c.worker()
+	kv, err := w.bucket(t.Context(), leaseBucket, leaseTime)
+	require.NoError(t, err)
+	_, err = kv.Create(t.Context(), shadowKey("Patient/bob"), nil)
+	require.NoError(t, err)
+	ctx, cancel := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- w.Run(ctx) }()
+	c.publish("clinic.booking.x", `{"reference":"Appointment/a1"}`, "")
+	require.Eventually(t, func() bool { p, err := c.stream.Pending(t.Context()); return err == nil && p.AckPending == 1 }, 10*time.Second, 10*time.Millisecond)
+	cancel()
+	begun := time.Now()
+	require.NoError(t, <-ended)
+	require.Less(t, time.Since(begun), grace/2)
+	require.Empty(t, c.all("Flag", ""))
+
+	require.NoError(t, kv.Delete(t.Context(), shadowKey("Patient/bob")))
+	again := c.worker()
+	c.run(func() { c.flagged(1) }, again)
+}
+
+// What is said of a door goes into the log as its kind alone.
+func TestDoorFaultsQuoteNothing(t *testing.T) {
+	var b bytes.Buffer
+	l := doorLog(slog.New(slog.NewTextHandler(&b, &slog.HandlerOptions{Level: slog.LevelDebug})), "http")
+	l.Print("http: panic serving 10.0.0.1:1: invented-marker")
+	l.Print("http: TLS handshake error from 10.0.0.1:1: invented-marker")
+	require.Equal(t, 2, strings.Count(b.String(), "kind=http"))
+	require.Contains(t, b.String(), "level=ERROR")
+	require.NotContains(t, b.String(), "invented-marker")
 }
