@@ -508,7 +508,7 @@ func (r *reconciler) whyEnd(s Standing) Ended {
 			}
 			return ""
 		}
-		if len(s.Details) > 0 && !slices.ContainsFunc(s.Details, func(d string) bool { return !r.gone(d) }) {
+		if slices.ContainsFunc(s.Details, r.gone) && !slices.ContainsFunc(s.Details, func(d string) bool { return !r.gone(d) && !r.weighed(s, d) }) {
 			return EndedEvidence
 		}
 		return ""
@@ -526,6 +526,16 @@ func (r *reconciler) whyEnd(s Standing) Ended {
 		return r.whyEndAhead(s, b)
 	}
 	return ""
+}
+
+// weighed reports that a record behind s stands, was read, and was found too weak for a Flag of this hazard and eye by itself.
+func (r *reconciler) weighed(s Standing, ref string) bool {
+	return slices.ContainsFunc(r.s.Assessments, func(a rules.Assessment) bool {
+		return slices.ContainsFunc(slices.Concat(a.Findings, a.Context), func(f rules.Finding) bool {
+			return f.Hazard == s.Hazard && f.Eye.MayBe(s.Eye) && f.Level < r.w.MinLevel &&
+				slices.ContainsFunc(f.Evidence, func(e rules.Evidence) bool { return e.Reference == ref })
+		})
+	})
 }
 
 // whyEndAhead is the reason for ending a Task of an operation that is still to come: its question is answered by a record

@@ -82,6 +82,31 @@ func TestWithdrawalOfWhatIsForgottenOrRefuted(t *testing.T) {
 	require.Zero(t, active())
 }
 
+// A Flag whose strong evidence is proven not to stand does not live on by what was weighed and found too weak for one.
+func TestWithdrawalWhereOnlyWeakEvidenceIsLeft(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	found := func(id, side, status string) string {
+		return `{"resourceType":"Condition","id":"` + id + `","verificationStatus":{"coding":[{"code":"` + status + `"}]},"subject":{"reference":"Patient/bob"},"code":{"text":"Pseudoexfoliation syndrome, ` + side + ` eye"}}`
+	}
+	aspirin := strings.NewReplacer("77492", "1191", "tamsulosin", "aspirin").Replace(bobTook)
+	c.put(bob, aspirin, bobProcedure, found("c1", "left", "confirmed"), found("c2", "right", "confirmed"),
+		booking("bob", "a1", "booked", "2026-03-09T09:00:00Z", "Cataract surgery, left eye"))
+	w := c.worker()
+	pass := func() []string {
+		t.Helper()
+		require.NoError(t, w.passAll(t.Context(), nudge{patients: []string{"Patient/bob"}}, true, bookingGrace))
+		return c.all("Flag", `"active"`)
+	}
+	flags := pass()
+	require.Len(t, flags, 1)
+	require.Contains(t, flags[0], "Condition/c2", "the other eye is part of the evidence")
+	c.store.Fault(fhirstore.Fault{Status: 403, Path: "Condition"})
+	require.Len(t, pass(), 1, "what was not read is no proof")
+	c.store.ClearFaults()
+	c.put(found("c1", "left", "refuted"))
+	require.Empty(t, pass())
+}
+
 // More than five withdrawals that are over a tenth of the active Flags stop them all, and people are told.
 func TestTooManyWithdrawalsStopAll(t *testing.T) {
 	c := newClinic(t, fhirstore.DefaultOptions())
