@@ -520,3 +520,17 @@ func TestInteropHL7v2Clients(t *testing.T) {
 		})
 	}
 }
+
+// A change of the record of somebody whose booking HL7 v2 alone knows is looked at, as any other.
+func TestChangeOfARecordWithAKeptBooking(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bobOfV2, bobProcedure)
+	w := c.worker()
+	ahead, err := w.hasOperation(t.Context(), "Patient/bob")
+	require.NoError(t, err)
+	require.False(t, ahead)
+	arrive(t, w, 1, v2("S12", 1, 9, v2Bob, v2Lens))
+	ahead, err = w.hasOperation(t.Context(), "Patient/bob")
+	require.NoError(t, err)
+	require.True(t, ahead)
+}

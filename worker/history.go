@@ -119,5 +119,6 @@ func (w *Worker) hasOperation(ctx context.Context, patient string) (bool, error)
 			return true, nil
 		}
 	}
-	return false, nil
+	kept, err := w.keptOf(ctx, []string{patient}) // those that HL7 v2 alone knows
+	return len(kept) > 0, err
 }
