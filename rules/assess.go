@@ -217,7 +217,11 @@ func (a *assessor) read() {
 	for i := range a.h.Entries {
 		e := &a.h.Entries[i]
 		a.drugs = a.drugs || e.Kind == Medication
-		if e.Standing == Void || !a.before(e) {
+		if e.Standing == Void {
+			continue
+		}
+		if !a.before(e) {
+			a.plannedFor(e)
 			continue
 		}
 		e = a.timely(e)
@@ -266,6 +270,20 @@ func (a *assessor) read() {
 	}
 }
 
+// plannedFor asks about a drug that is to be started between now and the operation, where nobody said when that was written down:
+// it does not count, and must not be missed.
+func (a *assessor) plannedFor(e *Entry) {
+	if e.Kind != Medication || e.Standing != Counts || e.Recorded.Known() || !e.Start.Known() || a.op.Start.IsZero() || e.Start.From.After(a.op.Start) {
+		return
+	}
+	a.reading.read(&a.cat.index, e, factors.alone())
+	for _, hit := range a.reading.in(factors) {
+		if f := a.cat.Factors[hit.use.group]; !f.ContextOnly {
+			a.gap(GapAskMedication, a.page.say(nameable(e, f.Name), ": planned from ", e.Start.Text, ", before the operation; tell surgeon and prescriber now"))
+		}
+	}
+}
+
 // stands notes that there is evidence of a factor.
 func (a *assessor) stands(f *Factor) {
 	if !slices.Contains(a.standing, f.ID) {
@@ -308,7 +326,19 @@ func (a *assessor) askFor(e *Entry, hits []found) {
 		if e.Kind == Medication {
 			kind = GapAskMedication
 		}
-		a.gap(kind, a.page.say(nameable(e, f.Name), ": recorded as ", strconv.Quote(statusWord(e.Status)), dateSuffix(e), "; ask whether it was ever so"))
+		a.gap(kind, a.page.say(nameable(e, f.Name), ": recorded as ", strconv.Quote(statusWord(e.Status)), dateSuffix(e), askWhether(e)))
+	}
+}
+
+// askWhether is what to ask of something that is recorded as not so.
+func askWhether(e *Entry) string {
+	switch {
+	case e.Kind != Medication:
+		return "; ask whether it was ever so"
+	case e.Status == "draft" || e.Status == "plan" || e.Status == "proposal" || e.Status == "preparation":
+		return "; ask whether it has been started"
+	default:
+		return "; ask whether it was EVER taken"
 	}
 }
 

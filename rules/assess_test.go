@@ -228,6 +228,24 @@ func TestQuestions(t *testing.T) {
 	require.NotContains(t, gapKinds(all), rules.GapUnknownDrug, "a drug that is a reason to ask is known")
 }
 
+// A drug that is to be started before the operation is no exposure yet, and nobody must miss it; one that is only intended is not
+// called current.
+func TestPlannedDrug(t *testing.T) {
+	planned := func(days int, recorded rules.Date) rules.Assessment {
+		return assess(rules.RightEye, entry(rules.Medication, "tamsulosin", func(e *rules.Entry) {
+			e.Start, e.Recorded = day(operation(rules.RightEye).Start.AddDate(0, 0, days).Format(time.DateOnly)), recorded
+		}))
+	}
+	asked := planned(-1, rules.Date{})
+	require.Empty(t, asked.Findings)
+	require.Contains(t, fmt.Sprint(asked.Gaps), ", before the operation; tell surgeon and prescriber now")
+	require.NotContains(t, fmt.Sprint(planned(1, rules.Date{}).Gaps), "planned", "after the operation")
+	require.Contains(t, planned(-1, day("2026-03-01")).Findings[0].Text, "tamsulosin, planned from 2026-03-")
+	require.Empty(t, planned(-1, day("2026-03-03")).Findings, "not known yet")
+	intended := assess(rules.RightEye, entry(rules.Medication, "tamsulosin", func(e *rules.Entry) { e.Status = "intended" }))
+	require.Contains(t, intended.Findings[0].Text, "tamsulosin, planned")
+}
+
 func TestEyeGaps(t *testing.T) {
 	require.Contains(t, gapKinds(assess(rules.EyeUnknown)), rules.GapEyeUnknown)
 	op := operation(rules.EyeUnknown)

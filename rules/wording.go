@@ -84,6 +84,12 @@ func (a *assessor) reason(f *Factor, e *Entry) (string, int) {
 				return a.page.say(f.Name, ", past use by its text, recorded ", d.Text, stillCounts(f)), 2
 			}
 			return a.page.say(f.Name, ", past use by its text, date unknown", stillCounts(f)), 0
+		case !e.Ended && e.Start.Known() && e.Start.From.After(a.at):
+			return a.page.say(f.Name, ", planned from ", e.Start.Text), 3
+		case !e.Ended && e.Status == "intended":
+			return a.page.say(f.Name, ", planned"), 3
+		case !e.Ended && e.Status == "unknown":
+			return a.page.say(f.Name, ", on record, status unknown"), 3
 		case !e.Ended:
 			if d.Known() {
 				return a.page.say(f.Name, ", current"), 4

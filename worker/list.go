@@ -34,7 +34,7 @@ type listed struct {
 
 // List reads the operations that start in [from, to).
 func (l Lister) List(ctx context.Context, from, to time.Time) (operatinglist.List, error) {
-	out := operatinglist.List{From: from, To: to, At: l.Now(), Zone: l.Config.Zone(), Catalogue: l.Catalogue.Version}
+	out := operatinglist.List{From: from, To: to, At: l.Now(), Zone: l.Config.Zone(), Catalogue: l.Catalogue.Version, Footer: Footer(l.Catalogue)}
 	options := l.Config.recordOptions()
 	appointments, dropped, err := Appointments(ctx, l.FHIR, options, from, to)
 	if err != nil {
@@ -231,6 +231,12 @@ func (l Lister) siteGaps() []string {
 	}
 	slices.SortFunc(out, strings.Compare)
 	return out
+}
+
+// Footer are the cautions at the foot of a list, in the catalogue's words where it has them.
+func Footer(c *rules.Catalogue) []string {
+	w := c.Wording.Cautions
+	return []string{operatinglist.Cautions[0], w["no-clearance"], w["do-not-stop"], w["no-stretching"], w["inside-the-eye"], operatinglist.Cautions[3]}
 }
 
 // Row is an assessment as a row of the operating list, where no record system holds Flags and Tasks.

@@ -38,7 +38,7 @@ func runAssess(_ context.Context, s surroundings, args []string) error {
 		return err
 	}
 	offline := worker.Offline{Config: cfg, Catalogue: cat, At: when, Version: version}
-	list := operatinglist.List{At: when, Zone: cfg.Zone(), Catalogue: cat.Version}
+	list := operatinglist.List{At: when, Zone: cfg.Zone(), Catalogue: cat.Version, Footer: worker.Footer(cat)}
 	encoder := json.NewEncoder(s.out)
 	encoder.SetEscapeHTML(false)
 	progress := progress{to: s.err, what: "patients assessed"}

@@ -70,8 +70,11 @@ func (s *site) work(workers int, events []Event) {
 		})
 	}
 	for i, e := range events {
-		_, err := s.stream.Publish(ctx, e.Subject, e.Payload, fmt.Sprintf("%s-%d-%d", e.MsgID, i, s.now.UnixNano()))
-		require.NoError(s.t, err)
+		// A sender sends again, under the same id, what was not confirmed: the server may be killed just then.
+		require.Eventually(s.t, func() bool {
+			_, err := s.stream.Publish(ctx, e.Subject, e.Payload, fmt.Sprintf("%s-%d-%d", e.MsgID, i, s.now.UnixNano()))
+			return err == nil
+		}, time.Minute, 20*time.Millisecond)
 	}
 	require.Eventually(s.t, func() bool { // one of them sweeps
 		return slices.ContainsFunc(all, func(w *worker.Worker) bool {

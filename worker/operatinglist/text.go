@@ -176,6 +176,7 @@ func (p *printer) summary() {
 		}
 	}
 	p.paragraph(strings.Join(counts, " | "))
+	p.paragraph("EXPECT: likely, plan for it. HAVE READY: possible, agent and device at hand. ASK: a question may change the answer.")
 }
 
 func (p *printer) days() string {
@@ -229,6 +230,10 @@ func (p *printer) glance(day []Row) {
 			}
 		case r.Outcome == rules.NotAssessed:
 			text = "NOT ASSESSED: ask the patient"
+		default:
+			if ask := r.openQuestion(); ask != "" {
+				label, style, text = "ASK", bold, ask+"; "+text
+			}
 		}
 		if r.Outcome != "" && r.Outcome != rules.NotAssessed && !r.Complete {
 			text = "INCOMPLETE; " + text
@@ -259,6 +264,16 @@ func (p *printer) glance(day []Row) {
 	if len(all) > 0 {
 		p.line("in all", plain, strings.Join(all, " | "))
 	}
+}
+
+// openQuestion is an open action that asks something, in its own words: until it is answered, nothing found means less.
+func (r Row) openQuestion() string {
+	for _, a := range r.Prepare {
+		if !a.Done && (a.Code == "confirm-medication-history" || a.Code == "confirm-eye" || a.Code == "assess-by-hand") {
+			return clean(a.Text)
+		}
+	}
+	return ""
 }
 
 // cut shortens s to n columns, and shows that it did.
