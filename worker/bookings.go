@@ -300,33 +300,32 @@ func (w *Worker) keptOf(ctx context.Context, patients []string) (out []v2Booking
 	return out, nil
 }
 
-// allKept reads every booking of the bucket.
-func allKept(ctx context.Context, kv jetstream.KeyValue) (out []v2Booking, err error) {
-	ctx, cancel := context.WithTimeout(ctx, 6*bucketTimeout) // a server that was killed never says that this was the last
-	defer cancel()
-	watch, err := kv.Watch(ctx, "booking.*", jetstream.IgnoreDeletes())
-	if err != nil {
-		return nil, fmt.Errorf("read the kept bookings: %w", err)
-	}
-	defer watch.Stop() //nolint:errcheck // nothing is left to watch
-	for {
-		select {
-		case <-ctx.Done():
-			return nil, ctx.Err()
-		case e, ok := <-watch.Updates():
-			if !ok {
-				return nil, errors.New("read the kept bookings: interrupted")
-			}
-			if e == nil {
-				return out, nil
-			}
-			var k v2Booking
-			if err := json.Unmarshal(e.Value(), &k); err != nil {
-				return nil, errors.New("a kept booking cannot be read")
-			}
-			out = append(out, k)
+// allKept reads every booking of the bucket; unread are those that cannot be.
+func allKept(ctx context.Context, kv jetstream.KeyValue) (out []v2Booking, unread int, err error) {
+	err = stream.EachValue(ctx, kv, []string{"booking.*"}, 6*bucketTimeout, func(e jetstream.KeyValueEntry) {
+		if e.Operation() != jetstream.KeyValuePut {
+			return
 		}
+		k := v2Booking{}
+		if json.Unmarshal(e.Value(), &k) != nil {
+			unread++
+			return
+		}
+		out = append(out, k)
+	})
+	if err != nil {
+		return nil, 0, fmt.Errorf("read the kept bookings: %w", err)
 	}
+	return out, unread, nil
+}
+
+// unreadBookings says that kept bookings cannot be read: each is somebody's operation.
+func (w *Worker) unreadBookings(n int) {
+	if n == 0 {
+		return
+	}
+	w.metrics.dropped.WithLabelValues("Appointment", string(rules.DropJSON)).Add(float64(n))
+	w.log.Error("bookings kept in "+bookingsBucket+" cannot be read; their operations are not assessed", "bookings", n)
 }
 
 // keptBookings adds to a reading the bookings that HL7 v2 alone knows. One whose identifier an Appointment of the server has is that
@@ -451,16 +450,19 @@ func (w *Worker) keptBooked(ctx context.Context, from, to time.Time) ([]nudge, e
 	if err != nil || kv == nil {
 		return nil, err
 	}
-	all, err := allKept(ctx, kv)
+	all, unread, err := allKept(ctx, kv)
 	if err != nil {
 		w.forget(bookingsBucket)
 		return nil, err
 	}
 	var ahead []v2Booking
+	defer func() { w.unreadBookings(unread) }()
 	for _, k := range all {
 		a, err := k.appointment(w.recordOptions())
 		if err != nil {
-			return nil, err
+			unread++
+			w.fail(ctx, unfinished{Operation: k.ID})
+			continue
 		}
 		over := a.Start
 		if over.IsZero() {
@@ -586,7 +588,7 @@ func (w *Worker) countUnassessed(ctx context.Context, k v2Booking) {
 	a, err := k.appointment(w.recordOptions())
 	booked, _ := ahead(a.Status, a.Start, w.now())
 	what := w.services.recognise(a.Concepts)
-	if err == nil && booked && (what == rules.IsOperation || what != rules.IsNot && w.services.unrecognised) {
+	if err != nil || booked && (what == rules.IsOperation || what != rules.IsNot && w.services.unrecognised) {
 		w.fail(ctx, unfinished{Operation: k.ID, Start: a.Start})
 	} else {
 		w.known(ctx, unfinished{Operation: k.ID})
@@ -662,27 +664,28 @@ func resolve(people []hl7v2.Person, byID map[string][]candidate) (out []string) 
 }
 
 // KeptBookings are the bookings that HL7 v2 alone knows, as a running worker keeps them.
-func KeptBookings(ctx context.Context, s *stream.Stream, cfg Config) (out []fhirmap.Appointment, err error) {
+func KeptBookings(ctx context.Context, s *stream.Stream, cfg Config) (out []fhirmap.Appointment, unread int, err error) {
 	kv, err := s.Bucket(ctx, bookingsBucket, 0)
 	if errors.Is(err, jetstream.ErrBucketNotFound) {
-		return nil, nil
+		return nil, 0, nil
 	}
 	if err != nil {
-		return nil, err
+		return nil, 0, err
 	}
-	all, err := allKept(ctx, kv)
+	all, unread, err := allKept(ctx, kv)
 	if err != nil {
-		return nil, err
+		return nil, 0, err
 	}
 	o := cfg.recordOptions()
 	for _, k := range all {
 		a, err := k.appointment(o)
 		if err != nil {
-			return nil, err
+			unread++
+			continue
 		}
 		if !k.Ruled {
 			out = append(out, a)
 		}
 	}
-	return out, nil
+	return out, unread, nil
 }

@@ -271,7 +271,7 @@ func (w *Worker) handle(ctx context.Context, data []byte, age time.Duration) err
 	for _, n := range nudges {
 		errs = append(errs, w.follow(ctx, n, age))
 	}
-	return errors.Join(errs...)
+	return gathered(errs)
 }
 
 // follow looks where one nudge points.
@@ -289,7 +289,7 @@ func (w *Worker) follow(ctx context.Context, n nudge, age time.Duration) (err er
 		for _, k := range known {
 			errs = append(errs, w.follow(ctx, k, age))
 		}
-		return errors.Join(errs...)
+		return gathered(errs)
 	case len(n.patients) == 0:
 		if n, err = w.whose(ctx, n, age); err != nil {
 			return err
@@ -382,7 +382,7 @@ func (w *Worker) passAll(ctx context.Context, n nudge, lastTry bool, age time.Du
 		errs = append(errs, err)
 		patients = appendNew(patients, others)
 	}
-	return errors.Join(errs...)
+	return gathered(errs)
 }
 
 // whose finds the patients of a booking that the event names by reference only: its own, and those of our Tasks about it,

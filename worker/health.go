@@ -2,6 +2,7 @@ package worker
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"fmt"
 	"log"
@@ -42,14 +43,14 @@ func (w *Worker) ready() []string {
 	if fault, _ := w.health.bucket.Load().(string); fault != "" {
 		missing = append(missing, "stream: "+fault)
 	}
-	if fault, _ := w.health.fhir.Load().(string); fault != "" {
-		missing = append(missing, "fhir: "+fault)
+	if fault, looked := w.health.fhir.Load().(string); fault != "" || !looked {
+		missing = append(missing, "fhir: "+cmp.Or(fault, "not looked at yet"))
 	}
 	return missing
 }
 
 // warnings are what an operator should know of a worker that is ready.
-func (w *Worker) warnings() (out []string) {
+func (w *Worker) warnings(ctx context.Context) (out []string) {
 	if n := w.brake.active(); w.cfg.Mode == Shadow && n > 0 {
 		out = append(out, fmt.Sprintf("warning: shadow mode writes nothing, and %d flags that live mode wrote are still active", n))
 	}
@@ -57,7 +58,7 @@ func (w *Worker) warnings() (out []string) {
 		out = append(out, "warning: too many flags would be withdrawn at once, so none is")
 	}
 	// A capability that cannot be read makes the worker not ready elsewhere.
-	if c, err := w.fhir.Capability(context.Background()); err == nil && len(c.Types) > 0 {
+	if c, err := w.fhir.Capability(ctx); err == nil && len(c.Types) > 0 {
 		for typ, lost := range map[string]string{"Task": "nobody gets a task to tick off", "Provenance": "the source of a flag stands in the flag alone"} {
 			if !offered(c, typ) {
 				out = append(out, "warning: the FHIR server holds no "+typ+": "+lost)
@@ -77,14 +78,14 @@ func (w *Worker) Handler(reg prometheus.Gatherer) http.Handler {
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", promhttp.HandlerFor(reg, promhttp.HandlerOpts{EnableOpenMetrics: true}))
 	mux.HandleFunc("GET /healthz", func(rw http.ResponseWriter, _ *http.Request) { fmt.Fprintln(rw, "alive") })
-	mux.HandleFunc("GET /readyz", func(rw http.ResponseWriter, _ *http.Request) {
+	mux.HandleFunc("GET /readyz", func(rw http.ResponseWriter, r *http.Request) {
 		missing := w.ready()
 		if len(missing) > 0 {
 			rw.WriteHeader(http.StatusServiceUnavailable)
 			fmt.Fprintln(rw, "not ready\n"+strings.Join(missing, "\n"))
 			return
 		}
-		fmt.Fprintln(rw, strings.Join(append([]string{"ready"}, w.warnings()...), "\n"))
+		fmt.Fprintln(rw, strings.Join(append([]string{"ready"}, w.warnings(r.Context())...), "\n"))
 	})
 	return mux
 }

@@ -23,7 +23,9 @@ type Lister struct {
 	Assessments map[string]rules.Assessment
 	// Kept are bookings that the FHIR server does not know, as KeptBookings gives them.
 	Kept []fhirmap.Appointment
-	Now  func() time.Time
+	// KeptUnread is how many more of these could not be read.
+	KeptUnread int
+	Now        func() time.Time
 }
 
 // listed is what stands about one patient.
@@ -67,6 +69,9 @@ func (l Lister) List(ctx context.Context, from, to time.Time) (operatinglist.Lis
 	}
 	if len(dropped) > 0 {
 		out.Warnings = append(out.Warnings, fmt.Sprintf("%d bookings of these days could not be read and are NOT on this list", len(dropped)))
+	}
+	if l.KeptUnread > 0 {
+		out.Warnings = append(out.Warnings, fmt.Sprintf("%d bookings that only HL7 v2 knows could not be read and are NOT on this list", l.KeptUnread))
 	}
 	return out, nil
 }

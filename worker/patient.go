@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"runtime/debug"
 	"slices"
 	"sync"
 	"time"
@@ -73,10 +74,10 @@ func (w *Worker) pass(ctx context.Context, patient string, n nudge, lastTry bool
 
 // A record is read within a budget, so that as many records at once as there are lanes cost a bounded memory. The few that need
 // more are begun anew, one at a time. What is beyond heavyRecord is a gap.
-const (
-	lightRecord = 8 << 20
-	heavyRecord = 512 << 20
-)
+const lightRecord = 8 << 20
+
+// heavyRecord is bounded by the memory that the process may take (GOMEMLIMIT): what was read, and what is made of it, live together.
+var heavyRecord = min(512<<20, debug.SetMemoryLimit(-1)/3)
 
 var errHeavy = errors.New("a large record: it is read when no other such is")
 

@@ -16,6 +16,7 @@ import (
 	"testing/fstest"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus/testutil"
 	"github.com/stretchr/testify/require"
 
 	"pupilrisk/fhirmap"
@@ -124,4 +125,42 @@ func TestReload(t *testing.T) {
 	require.Len(t, c.all("Flag", `"active"`), 1, "the worker that took over has swept, and tamsulosin is no factor of its catalogue")
 	cancel()
 	require.NoError(t, <-done)
+}
+
+// What a worker knows beyond the stream goes on to the one that takes over: withdrawals that were stopped stay so, and whoever asks
+// the first one for a sweep gets it.
+func TestReloadLosesNothingThatWasKnown(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	first, second := c.worker(), c.worker()
+	first.brake.held = true
+	first.setHolder(true) // as the one that swept
+	first.health.fhir.Store("invented fault")
+	second.inherit(first)
+	require.True(t, second.brake.holds())
+	require.Contains(t, strings.Join(second.ready(), "\n"), "invented fault")
+	first.askSweep(t.Context())
+	select {
+	case <-second.sweepAsked:
+	default:
+		require.Fail(t, "nobody hears it")
+	}
+}
+
+// A kept booking that cannot be read costs no other: it is counted, and said.
+func TestKeptBookingThatCannotBeRead(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	c.put(bobOfV2, bobTook, bobProcedure)
+	w := c.worker()
+	arrive(t, w, 1, v2("S12", 1, 9, v2Bob, v2Lens))
+	kv, err := w.keptBucket(t.Context())
+	require.NoError(t, err)
+	_, err = kv.Put(t.Context(), bookingKey("broken"), []byte("{"))
+	require.NoError(t, err)
+	require.NoError(t, w.Sweep(t.Context()))
+	require.Len(t, c.all("Flag", `"active"`), 1)
+	require.NotZero(t, testutil.ToFloat64(w.metrics.dropped.WithLabelValues("Appointment", string(rules.DropJSON))))
+	kept, unread, err := KeptBookings(t.Context(), c.stream, w.cfg)
+	require.NoError(t, err)
+	require.Len(t, kept, 1)
+	require.Equal(t, 1, unread)
 }

@@ -21,6 +21,8 @@ const (
 	reportBucket = "CLINIC_REPORT" // by patient: what shadow mode found
 	// reportKept is how long after it an operation stays in the report.
 	reportKept = 180 * 24 * time.Hour
+	// reportTimeout bounds the reading of the report.
+	reportTimeout = time.Minute
 )
 
 // patientReport is what shadow mode found about one patient, kept for `report`.
@@ -148,22 +150,15 @@ func Report(ctx context.Context, s *stream.Stream, c *rules.Catalogue, from time
 	if err != nil {
 		return out, err
 	}
-	keys, err := kv.ListKeys(ctx)
-	if err != nil {
-		return out, fmt.Errorf("list the report bucket: %w", err)
-	}
-	defer func() { _ = keys.Stop() }()
-	for key := range keys.Keys() {
-		e, err := kv.Get(ctx, key)
-		if errors.Is(err, jetstream.ErrKeyNotFound) {
-			continue
-		}
-		if err != nil {
-			return out, fmt.Errorf("read the report bucket: %w", err)
-		}
+	unread := 0
+	err = stream.EachValue(ctx, kv, []string{">"}, reportTimeout, func(e jetstream.KeyValueEntry) {
 		var p patientReport
-		if err := json.Unmarshal(e.Value(), &p); err != nil {
-			return out, fmt.Errorf("the report bucket holds what is no report: %w", err)
+		switch {
+		case e.Operation() != jetstream.KeyValuePut:
+			return
+		case json.Unmarshal(e.Value(), &p) != nil:
+			unread++
+			return
 		}
 		p.Operations = slices.DeleteFunc(p.Operations, func(o reportedOperation) bool { return !o.Start.IsZero() && o.Start.Before(from) })
 		for _, o := range p.Operations {
@@ -177,8 +172,11 @@ func Report(ctx context.Context, s *stream.Stream, c *rules.Catalogue, from time
 		for _, s := range p.Services {
 			out.Services.Add(s)
 		}
+	})
+	if err == nil && unread > 0 {
+		err = fmt.Errorf("what is kept of %d patients is no report, of another version perhaps", unread)
 	}
-	return out, nil
+	return out, err
 }
 
 // count adds an operation to the report.

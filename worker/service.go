@@ -54,7 +54,7 @@ type Worker struct {
 	services         serviceMatch
 
 	locks      patientLocks
-	brake      brake
+	brake      *brake
 	outcomes   *outcomes
 	work       *work
 	seen       seen
@@ -102,7 +102,7 @@ func New(p Parts) *Worker {
 	w := &Worker{
 		cfg: p.Config, version: p.Version, log: p.Log, catalogue: p.Catalogue, settings: p.Config.settings(),
 		fhir: p.FHIR, stream: p.Stream, metrics: p.Metrics, now: p.Now,
-		locks: patientLocks{locks: map[string]*patientLock{}}, outcomes: newOutcomes(), work: newWork(), seen: seen{by: map[string]uint64{}},
+		locks: patientLocks{locks: map[string]*patientLock{}}, brake: &brake{}, outcomes: newOutcomes(), work: newWork(), seen: seen{by: map[string]uint64{}},
 		buckets: map[string]jetstream.KeyValue{}, process: uuid.NewString(),
 		lanes: make(chan struct{}, p.Config.Concurrency), sweepLanes: make(chan struct{}, max(1, p.Config.Concurrency/2)),
 		heavy: make(chan struct{}, 1), stopping: make(chan struct{}), swept: make(chan struct{}, 1), sweepNow: p.SweepNow, sweepAsked: make(chan struct{}, 1),
@@ -124,6 +124,15 @@ func New(p Parts) *Worker {
 		MinLevel: w.settings.MinLevel, CopyLabels: p.Config.FlagCopyLabels, SoftwareVersion: p.Version,
 	}
 	return w
+}
+
+// inherit takes over from the worker before it in this process what it knows beyond the stream: whether withdrawals are stopped,
+// how the FHIR server was, and who asks for a sweep (the doors go on with the first worker).
+func (w *Worker) inherit(from *Worker) {
+	w.brake, w.sweepAsked = from.brake, from.sweepAsked
+	if fault := from.health.fhir.Load(); fault != nil {
+		w.health.fhir.Store(fault)
+	}
 }
 
 // Swept tells, once each time, that a sweep has ended well or not.
@@ -236,7 +245,9 @@ func Serve(ctx context.Context, cfg Config, cat *rules.Catalogue, version string
 		if err != nil {
 			log.Warn("the former worker has not finished", "error", err) // its events come again
 		}
-		w = New(*parts)
+		next := New(*parts)
+		next.inherit(w)
+		w = next
 		show(w)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"math/rand/v2"
+	"slices"
 	"time"
 
 	"pupilrisk/worker/fhirhttp"
@@ -62,12 +63,15 @@ const (
 // settle is the one place that turns the result of an event into what becomes of it. attempt counts from 1. A shutdown
 // and a server that is down are no attempts.
 func settle(err error, attempt int) disposition {
+	var several faults
 	var p *permanentError
 	var f *fhirhttp.Error
 	var y *notYetError
 	switch {
 	case err == nil:
 		return disposition{outcome: "done"}
+	case errors.As(err, &several):
+		return several.settle(attempt)
 	case errors.As(err, &p):
 		return disposition{outcome: "dead-letter", reason: p.reason}
 	case errors.Is(err, context.Canceled):
@@ -81,6 +85,35 @@ func settle(err error, attempt int) disposition {
 	default:
 		return disposition{outcome: "retry", delay: backoff(attempt)}
 	}
+}
+
+// faults are what went wrong with several patients of one event. Each is a fault by itself: what is wrong for good with one must not
+// let go of another.
+type faults []error
+
+// gathered is the faults among some results, nil where there are none.
+func gathered(errs []error) error {
+	errs = slices.DeleteFunc(errs, func(err error) bool { return err == nil })
+	if len(errs) == 0 {
+		return nil
+	}
+	return faults(errs)
+}
+
+func (f faults) Error() string   { return errors.Join(f...).Error() }
+func (f faults) Unwrap() []error { return f }
+
+// settle tries all of them again while one can be mended; only what is wrong for good with every one is put aside.
+func (f faults) settle(attempt int) (worst disposition) {
+	rank := func(d disposition) int {
+		return slices.Index([]string{"done", "dead-letter", "wait", "not-assessed", "retry"}, d.outcome)
+	}
+	for _, err := range f {
+		if d := settle(err, attempt); worst.outcome == "" || rank(d) > rank(worst) {
+			worst = d
+		}
+	}
+	return worst
 }
 
 // settle is what becomes of a first attempt. While the FHIR server is held to be down its faults are nobody's attempts, whatever

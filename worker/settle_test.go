@@ -8,6 +8,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"pupilrisk/worker/fhirhttp"
 )
 
 func TestSettle(t *testing.T) {
@@ -65,4 +67,20 @@ func TestAhead(t *testing.T) {
 		require.Equal(t, c.want, got, c.status)
 		require.Equal(t, got, why == "", c.status)
 	}
+}
+
+// What is wrong for good with one patient of an event lets go of no other.
+func TestSettleOfSeveral(t *testing.T) {
+	gone, down, odd := permanent(ReasonNoBooking, "x"), &fhirhttp.Error{RetryAfter: time.Second}, errors.New("x")
+	for want, errs := range map[string][]error{
+		"done": {nil, nil}, "dead-letter": {gone, nil, gone}, "wait": {gone, down}, "retry": {down, odd, gone},
+	} {
+		d := settle(fmt.Errorf("of an event: %w", gathered(errs)), 1)
+		if want == "done" {
+			require.NoError(t, gathered(errs))
+			continue
+		}
+		require.Equal(t, want, d.outcome)
+	}
+	require.Equal(t, "not-assessed", settle(gathered([]error{gone, odd}), maxAttempts).outcome)
 }

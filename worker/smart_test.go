@@ -89,7 +89,7 @@ func TestFHIRServerThatWantsTokens(t *testing.T) {
 
 	cfg.FHIRScope = "system/Patient.rs"
 	w := &Worker{cfg: cfg, fhir: client}
-	require.Contains(t, strings.Join(w.warnings(), "\n"), "warning: fhir.scope does not ask for system/Appointment.rs system/ServiceRequest.rs ")
+	require.Contains(t, strings.Join(w.warnings(t.Context()), "\n"), "warning: fhir.scope does not ask for system/Appointment.rs system/ServiceRequest.rs ")
 
 	cfg.FHIRClientKey = filepath.Join(t.TempDir(), "none")
 	_, err = OpenFHIR(cfg, "test", nil, nil)

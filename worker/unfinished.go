@@ -18,6 +18,7 @@ import (
 
 	"pupilrisk/fhirmap"
 	"pupilrisk/rules"
+	"pupilrisk/worker/stream"
 )
 
 // workBucket holds what outlives a process and all replicas share: the operations ahead that are not assessed or not wholly, what
@@ -409,25 +410,11 @@ func (w *Worker) refreshWork(ctx context.Context) error {
 		return err
 	}
 	defer done()
-	watch, err := kv.WatchFiltered(ctx, []string{operationKeys + "*", againKeys + "*"})
-	if err != nil {
-		return w.workFault(err)
-	}
-	defer watch.Stop() //nolint:errcheck // the subscription ends with its context too
 	operations, agains, last := map[string]held[unfinished]{}, map[string]held[again]{}, uint64(0)
-	for {
-		var e jetstream.KeyValueEntry
-		select {
-		case <-ctx.Done():
-			return w.workFault(ctx.Err())
-		case e = <-watch.Updates():
-		}
-		if e == nil {
-			break
-		}
+	err = stream.EachValue(ctx, kv, []string{operationKeys + "*", againKeys + "*"}, 6*bucketTimeout, func(e jetstream.KeyValueEntry) {
 		last = max(last, e.Revision())
 		if e.Operation() != jetstream.KeyValuePut {
-			continue
+			return
 		}
 		// A value that cannot be read is one of another version: it ends with its time.
 		if strings.HasPrefix(e.Key(), operationKeys) {
@@ -437,6 +424,9 @@ func (w *Worker) refreshWork(ctx context.Context) error {
 		} else if a := (held[again]{rev: e.Revision(), at: e.Created()}); json.Unmarshal(e.Value(), &a.value) == nil {
 			agains[e.Key()] = a
 		}
+	})
+	if err != nil {
+		return w.workFault(err)
 	}
 	lost, lostAgain := w.work.replace(operations, agains, last)
 	for _, u := range lost {

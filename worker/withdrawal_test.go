@@ -121,7 +121,7 @@ func TestTooManyWithdrawalsStopAll(t *testing.T) {
 	require.NoError(t, w.Sweep(t.Context()))
 	w.brake.begin(true)
 	require.Len(t, c.all("Flag", `"active"`), 10)
-	require.NotContains(t, strings.Join(w.warnings(), "\n"), "withdrawn")
+	require.NotContains(t, strings.Join(w.warnings(t.Context()), "\n"), "withdrawn")
 
 	// A server upgrade that loses the drug history, say.
 	for n := range 10 {
@@ -129,7 +129,7 @@ func TestTooManyWithdrawalsStopAll(t *testing.T) {
 	}
 	require.NoError(t, w.Sweep(t.Context()))
 	require.Len(t, c.all("Flag", `"active"`), 5, "five, and no more")
-	require.Contains(t, strings.Join(w.warnings(), "\n"), "too many flags would be withdrawn at once")
+	require.Contains(t, strings.Join(w.warnings(t.Context()), "\n"), "too many flags would be withdrawn at once")
 	require.Equal(t, 1., testutil.ToFloat64(w.metrics.withdrawalsStopped))
 	require.NotZero(t, testutil.ToFloat64(w.metrics.withheld))
 
@@ -175,9 +175,9 @@ func TestShadowWithOwnFlagsActiveIsSaid(t *testing.T) {
 	require.NoError(t, c.worker().Sweep(t.Context()))
 	c.mode = Shadow
 	w := c.worker()
-	require.Empty(t, w.warnings())
+	require.Empty(t, w.warnings(t.Context()))
 	require.NoError(t, w.Sweep(t.Context()))
-	require.Contains(t, w.warnings(), "warning: shadow mode writes nothing, and 1 flags that live mode wrote are still active")
+	require.Contains(t, w.warnings(t.Context()), "warning: shadow mode writes nothing, and 1 flags that live mode wrote are still active")
 	require.Zero(t, testutil.ToFloat64(w.metrics.wouldWrite.WithLabelValues("Flag", "create")), "it stands already")
 	require.Zero(t, testutil.ToFloat64(w.metrics.wouldWrite.WithLabelValues("Flag", "end")))
 

@@ -45,8 +45,8 @@ func runList(ctx context.Context, s surroundings, args []string) error {
 		return err
 	}
 	defer client.Close()
-	kept, unread := keptBookings(ctx, cfg)
-	l, err := worker.Lister{Config: cfg, Catalogue: cat, FHIR: client, Kept: kept, Now: time.Now}.List(ctx, first, first.AddDate(0, 0, *days))
+	kept, keptUnread, unread := keptBookings(ctx, cfg)
+	l, err := worker.Lister{Config: cfg, Catalogue: cat, FHIR: client, Kept: kept, KeptUnread: keptUnread, Now: time.Now}.List(ctx, first, first.AddDate(0, 0, *days))
 	if err != nil {
 		return err
 	}
@@ -63,12 +63,12 @@ func runList(ctx context.Context, s surroundings, args []string) error {
 const streamTimeout = 3 * time.Second
 
 // keptBookings are those that only HL7 v2 knows, as the running worker keeps them.
-func keptBookings(ctx context.Context, cfg worker.Config) (kept []fhirmap.Appointment, err error) {
+func keptBookings(ctx context.Context, cfg worker.Config) (kept []fhirmap.Appointment, unread int, err error) {
 	ctx, cancel := context.WithTimeout(ctx, streamTimeout)
 	defer cancel()
 	nats, err := worker.OpenStream(ctx, cfg)
 	if err != nil {
-		return nil, err
+		return nil, 0, err
 	}
 	defer func() { err = errors.Join(err, nats.Close(ctx)) }()
 	return worker.KeptBookings(ctx, nats, cfg)

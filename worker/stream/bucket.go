@@ -12,6 +12,45 @@ import (
 // bucketBytes is the size of one bucket, above which it refuses.
 const bucketBytes = 256 << 20
 
+// EachValue hands out what stands in a bucket under some keys (with wildcards), the latest of each, deletions too. Nil means that
+// it was all; a NATS server that goes away in between never says so, hence the limit.
+func EachValue(ctx context.Context, kv jetstream.KeyValue, keys []string, limit time.Duration, each func(jetstream.KeyValueEntry)) error {
+	ctx, cancel := context.WithTimeout(ctx, limit)
+	defer cancel()
+	watch, err := kv.WatchFiltered(ctx, keys)
+	if err != nil {
+		return fmt.Errorf("read the bucket: %w", err)
+	}
+	defer func() {
+		_ = watch.Stop() // the subscription ends with its context too
+		// The library hands out what it holds already, and waits for a taker.
+		for late := time.After(limit); ; {
+			select {
+			case _, ok := <-watch.Updates():
+				if !ok {
+					return
+				}
+			case <-late:
+				return
+			}
+		}
+	}()
+	for {
+		select {
+		case <-ctx.Done():
+			return fmt.Errorf("read the bucket: %w", ctx.Err())
+		case e, ok := <-watch.Updates():
+			switch {
+			case !ok:
+				return errors.New("read the bucket: interrupted")
+			case e == nil:
+				return nil
+			}
+			each(e)
+		}
+	}
+}
+
 // Bucket is the key-value bucket called name, whose values are forgotten ttl after they were last written; 0 keeps them.
 // Where the worker manages, the bucket is created if it is missing, and its ttl put right.
 func (s *Stream) Bucket(ctx context.Context, name string, ttl time.Duration) (jetstream.KeyValue, error) {
