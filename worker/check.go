@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
+	"net"
 	"path/filepath"
 	"strings"
 	"time"
@@ -33,6 +35,9 @@ func OpenStream(ctx context.Context, cfg Config) (*stream.Stream, error) {
 		}
 	}
 	s, err := stream.Open(ctx, c)
+	if errors.Is(err, fs.ErrNotExist) && cfg.NATSURL == "" {
+		return nil, fmt.Errorf("no worker has run with nats.store_dir %s: is it started, and is --config the one it uses?", cfg.NATSStoreDir)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -62,6 +67,7 @@ func Check(ctx context.Context, out io.Writer, cfg Config, cat *rules.Catalogue,
 		}
 	case cfg.NATSURL == "":
 		say("stream", "embedded; no worker is running at %s yet, it is made at the first start", cfg.NATSListen)
+		ok = checkDoors(say, cfg) && ok
 	default:
 		ok = false
 		say("stream", "%v", err)
@@ -70,6 +76,26 @@ func Check(ctx context.Context, out io.Writer, cfg Config, cat *rules.Catalogue,
 		return errors.New("not every connection works")
 	}
 	return nil
+}
+
+// checkDoors tries, where no worker runs on this machine, whether the addresses that one would listen on can be had.
+func checkDoors(say func(string, string, ...any), cfg Config) bool {
+	ok := true
+	for _, door := range []struct{ key, addr string }{
+		{"nats.listen", cfg.NATSListen}, {"http.addr", cfg.HTTPAddr}, {"intake.mllp.addr", cfg.MLLPAddr}, {"intake.webhook.addr", cfg.WebhookAddr},
+	} {
+		if door.addr == "" {
+			continue
+		}
+		l, err := net.Listen("tcp", door.addr)
+		if err != nil {
+			say(door.key, "cannot listen: %s", listenText(err))
+			ok = false
+			continue
+		}
+		_ = l.Close() // it was only tried
+	}
+	return ok
 }
 
 func checkFHIR(ctx context.Context, say func(string, string, ...any), cfg Config, version string) bool {

@@ -191,6 +191,18 @@ func (w *Worker) event(ctx context.Context, m jetstream.Msg, source string) {
 	w.metrics.lastEvent.SetToCurrentTime()
 }
 
+// waitsFor says what an event waits for.
+func waitsFor(cause error) string {
+	var y *notYetError
+	switch {
+	case errors.As(cause, &y):
+		return "event waits for its booking or patient to be in the record"
+	case errors.Is(cause, context.Canceled):
+		return "event is handed back"
+	}
+	return "event waits for the FHIR server"
+}
+
 var errTooLong = errors.New("it took too long")
 
 // limited bounds one piece of work. It sets no deadline: a request that NATS never answers, because the server went away, would wait
@@ -251,7 +263,7 @@ func (w *Worker) finish(ctx context.Context, m jetstream.Msg, seq uint64, d disp
 	case cause == nil:
 		log.Debug("event handled")
 	case d.outcome == "wait":
-		log.Info("event waits for the FHIR server", "delay", d.delay.Round(time.Millisecond).String(), "cause", cause)
+		log.Info(waitsFor(cause), "delay", d.delay.Round(time.Millisecond).String(), "cause", cause)
 	case d.outcome == "dead-letter":
 		log.Error("event put aside as a dead letter", "reason", string(d.reason), "cause", cause)
 	case d.outcome == "not-assessed":

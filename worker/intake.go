@@ -161,7 +161,7 @@ func (w *Worker) serveV2(ctx context.Context) (stop func(), err error) {
 		}
 		listener = tls.NewListener(listener, config)
 	}
-	// The stream refuses what is larger than its own limit: better to say so at the door.
+	// Within this limit the stream may have a smaller one (1,032,192 bytes): what it refuses is answered AE as well.
 	options := mllp.Options{Answer: w.answerV2, TooLarge: w.tooLargeV2, Limit: w.cfg.MLLPLimit, Peers: peers, Observe: func(outcome string) { w.metrics.mllp.WithLabelValues(outcome).Inc() }}
 	running, cancel := context.WithCancel(ctx)
 	ended := make(chan struct{})

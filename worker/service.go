@@ -8,6 +8,7 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -173,8 +174,8 @@ func Serve(ctx context.Context, cfg Config, cat *rules.Catalogue, version string
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	metrics := NewMetrics(reg, version, cat.Version, cfg.Mode, cat)
 	fhir, err := OpenFHIR(cfg, version, log, metrics)
-	if err != nil {
-		return err
+	if err != nil { // what cannot be read of what the configuration names
+		return ConfigError{cfg.places["fhir.url"], "fhir", strings.TrimPrefix(err.Error(), "fhir: ")}
 	}
 	defer fhir.Close()
 	// A stream that was made anew, or could not store for a while, may have lost events: the sweep closes the hole.

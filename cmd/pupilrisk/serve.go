@@ -71,7 +71,7 @@ func runProbe(ctx context.Context, s surroundings, args []string) error {
 	}
 	answer, err := http.DefaultClient.Do(request)
 	if err != nil {
-		return errors.New("the worker does not answer at http.addr")
+		return fmt.Errorf("the worker does not answer at http.addr (%s)", cfg.HTTPAddr)
 	}
 	defer answer.Body.Close()
 	if answer.StatusCode != http.StatusOK {
