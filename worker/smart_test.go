@@ -88,7 +88,7 @@ func TestFHIRServerThatWantsTokens(t *testing.T) {
 	require.Equal(t, fhirhttp.Unavailable, fhirhttp.KindOf(err), "it says nothing of a record: everything waits")
 
 	cfg.FHIRScope = "system/Patient.rs"
-	w := &Worker{cfg: cfg, fhir: client}
+	w := &Worker{brake: &brake{}, cfg: cfg, fhir: client}
 	require.Contains(t, strings.Join(w.warnings(t.Context()), "\n"), "warning: fhir.scope does not ask for system/Appointment.rs system/ServiceRequest.rs ")
 
 	cfg.FHIRClientKey = filepath.Join(t.TempDir(), "none")
