@@ -200,10 +200,15 @@ func Transaction(n Names, writes []Write, clientIDs bool) ([]byte, error) {
 
 // appendMember writes a member whose value is a text.
 func appendMember(out []byte, name, value string) []byte {
-	out = append(append(append(out, '"'), name...), `":`...)
-	quoted, err := jsontext.AppendQuote(out, value)
+	return appendText(appendName(out, name), value)
+}
+
+func appendName(out []byte, name string) []byte { return append(appendText(out, name), ':') }
+
+func appendText(out []byte, text string) []byte {
+	quoted, err := jsontext.AppendQuote(out, text)
 	if err != nil {
-		quoted, _ = jsontext.AppendQuote(out, strings.ToValidUTF8(value, "")) // valid now
+		quoted, _ = jsontext.AppendQuote(out, strings.ToValidUTF8(text, "")) // valid now
 	}
 	return quoted
 }

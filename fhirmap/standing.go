@@ -243,7 +243,7 @@ func member(raw []byte, name string) jsontext.Value {
 
 func replacesReference(raw jsontext.Value) string {
 	var x extensionStub
-	if json.Unmarshal(raw, &x) != nil || x.URL != extTaskReplaces {
+	if !fillStrictly(raw, &x) || x.URL != extTaskReplaces {
 		return ""
 	}
 	return bareReference(x.ValueReference.Reference)
