@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"strings"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
@@ -57,12 +58,38 @@ type BundleEntry struct {
 	FullURL    string
 	Resource   jsontext.Value
 	SearchMode string
-	// Status is the number at the beginning of response.status; 0 without one.
+	// Status is the code in response.status, "200" or "201 Created"; 0 without one.
 	Status         int
 	ETag, Location string
 	Outcome        jsontext.Value
+	// RequestURL is request.url, of what is sent.
+	RequestURL string
 
 	resource value // as long as the walk takes
+}
+
+// Identity is what the resource says of itself: its type, its id and the version in its meta, "" where it says none. It may be
+// asked for as long as the walk takes.
+func (e BundleEntry) Identity() (resourceType, id, version string) {
+	if e.resource.kind() != '{' {
+		return "", "", ""
+	}
+	for m := range e.resource.all {
+		switch m.name() {
+		case "resourceType":
+			resourceType = m.text()
+		case "id":
+			id = m.text()
+		case "meta":
+			var meta struct {
+				VersionID string `json:"versionId"`
+			}
+			if fill(m, &meta) {
+				version = meta.VersionID
+			}
+		}
+	}
+	return resourceType, id, version
 }
 
 // faultyInside lets a value be broken in itself, for a look at what is left of it.
@@ -193,6 +220,13 @@ func readEntry(v value) (BundleEntry, error) {
 			e.resource, e.Resource = m, m.raw()
 		case "search":
 			e.SearchMode = searchMode(m)
+		case "request":
+			var r struct {
+				URL string `json:"url"`
+			}
+			if fill(m, &r) {
+				e.RequestURL = r.URL
+			}
 		case "response":
 			var r struct {
 				Status   string         `json:"status"`
@@ -201,14 +235,21 @@ func readEntry(v value) (BundleEntry, error) {
 				Outcome  jsontext.Value `json:"outcome"`
 			}
 			if fill(m, &r) {
-				e.Location, e.ETag, e.Outcome = r.Location, r.ETag, r.Outcome
-				if len(r.Status) >= 3 {
-					e.Status, _ = strconv.Atoi(r.Status[:3]) // no number: no status
-				}
+				e.Status, e.Location, e.ETag, e.Outcome = statusCode(r.Status), r.Location, r.ETag, r.Outcome
 			}
 		}
 	}
 	return e, nil
+}
+
+// statusCode reads the status of an entry; 0 if it is none of HTTP's.
+func statusCode(s string) int {
+	code, _, _ := strings.Cut(s, " ")
+	n, err := strconv.Atoi(code)
+	if err != nil || len(code) != 3 || n < 100 || n > 599 {
+		return 0
+	}
+	return n
 }
 
 // searchMode is what a search says of an entry, as far as it can be read.
