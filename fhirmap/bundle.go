@@ -81,11 +81,10 @@ func (e BundleEntry) Identity() (resourceType, id, version string) {
 		case "id":
 			id = m.text()
 		case "meta":
-			var meta struct {
-				VersionID string `json:"versionId"`
-			}
-			if fill(m, &meta) {
-				version = meta.VersionID
+			for x := range m.all {
+				if x.name() == "versionId" {
+					version = x.text()
+				}
 			}
 		}
 	}
@@ -228,18 +227,35 @@ func readEntry(v value) (BundleEntry, error) {
 				e.RequestURL = r.URL
 			}
 		case "response":
-			var r struct {
-				Status   string         `json:"status"`
-				Location string         `json:"location"`
-				ETag     string         `json:"etag"`
-				Outcome  jsontext.Value `json:"outcome"`
-			}
-			if fill(m, &r) {
-				e.Status, e.Location, e.ETag, e.Outcome = statusCode(r.Status), r.Location, r.ETag, r.Outcome
-			}
+			e.readResponse(m)
 		}
 	}
 	return e, nil
+}
+
+// readResponse reads what a server answered to an entry; nothing of it where a part is of the wrong kind.
+func (e *BundleEntry) readResponse(v value) {
+	var r reader
+	var status, location, etag string
+	var outcome jsontext.Value
+	if !r.is(v, '{') {
+		return
+	}
+	for m := range v.all {
+		switch m.name() {
+		case "status":
+			status = r.text(m)
+		case "location":
+			location = r.text(m)
+		case "etag":
+			etag = r.text(m)
+		case "outcome":
+			outcome = m.raw()
+		}
+	}
+	if !r.wrong {
+		e.Status, e.Location, e.ETag, e.Outcome = statusCode(status), location, etag, outcome
+	}
 }
 
 // statusCode reads the status of an entry; 0 if it is none of HTTP's.

@@ -149,7 +149,12 @@ func SafeOrder(writes []Write) []Write {
 // key, under If-None-Match; else a POST under If-None-Exist, and references between the new resources are by urn:uuid.
 func Transaction(n Names, writes []Write, clientIDs bool) ([]byte, error) {
 	// Written member by member: the model library's Bundle would scan every resource again.
-	out := []byte(`{"resourceType":"Bundle","type":"transaction","entry":[`)
+	const around = 256 // bytes of an entry beside its resource, about
+	size := around
+	for _, x := range writes {
+		size += len(x.Body) + around
+	}
+	out := append(make([]byte, 0, size), `{"resourceType":"Bundle","type":"transaction","entry":[`...)
 	for i, x := range SafeOrder(writes) {
 		if i > 0 {
 			out = append(out, ',')
