@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"strings"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
@@ -57,12 +58,37 @@ type BundleEntry struct {
 	FullURL    string
 	Resource   jsontext.Value
 	SearchMode string
-	// Status is the number at the beginning of response.status; 0 without one.
+	// Status is the code in response.status, "200" or "201 Created"; 0 without one.
 	Status         int
 	ETag, Location string
 	Outcome        jsontext.Value
+	// RequestURL is request.url, of what is sent.
+	RequestURL string
 
 	resource value // as long as the walk takes
+}
+
+// Identity is what the resource says of itself: its type, its id and the version in its meta, "" where it says none. It may be
+// asked for as long as the walk takes.
+func (e BundleEntry) Identity() (resourceType, id, version string) {
+	if e.resource.kind() != '{' {
+		return "", "", ""
+	}
+	for m := range e.resource.all {
+		switch m.name() {
+		case "resourceType":
+			resourceType = m.text()
+		case "id":
+			id = m.text()
+		case "meta":
+			for x := range m.all {
+				if x.name() == "versionId" {
+					version = x.text()
+				}
+			}
+		}
+	}
+	return resourceType, id, version
 }
 
 // faultyInside lets a value be broken in itself, for a look at what is left of it.
@@ -193,22 +219,53 @@ func readEntry(v value) (BundleEntry, error) {
 			e.resource, e.Resource = m, m.raw()
 		case "search":
 			e.SearchMode = searchMode(m)
-		case "response":
+		case "request":
 			var r struct {
-				Status   string         `json:"status"`
-				Location string         `json:"location"`
-				ETag     string         `json:"etag"`
-				Outcome  jsontext.Value `json:"outcome"`
+				URL string `json:"url"`
 			}
 			if fill(m, &r) {
-				e.Location, e.ETag, e.Outcome = r.Location, r.ETag, r.Outcome
-				if len(r.Status) >= 3 {
-					e.Status, _ = strconv.Atoi(r.Status[:3]) // no number: no status
-				}
+				e.RequestURL = r.URL
 			}
+		case "response":
+			e.readResponse(m)
 		}
 	}
 	return e, nil
+}
+
+// readResponse reads what a server answered to an entry; nothing of it where a part is of the wrong kind.
+func (e *BundleEntry) readResponse(v value) {
+	var r reader
+	var status, location, etag string
+	var outcome jsontext.Value
+	if !r.is(v, '{') {
+		return
+	}
+	for m := range v.all {
+		switch m.name() {
+		case "status":
+			status = r.text(m)
+		case "location":
+			location = r.text(m)
+		case "etag":
+			etag = r.text(m)
+		case "outcome":
+			outcome = m.raw()
+		}
+	}
+	if !r.wrong {
+		e.Status, e.Location, e.ETag, e.Outcome = statusCode(status), location, etag, outcome
+	}
+}
+
+// statusCode reads the status of an entry; 0 if it is none of HTTP's.
+func statusCode(s string) int {
+	code, _, _ := strings.Cut(s, " ")
+	n, err := strconv.Atoi(code)
+	if err != nil || len(code) != 3 || n < 100 || n > 599 {
+		return 0
+	}
+	return n
 }
 
 // searchMode is what a search says of an entry, as far as it can be read.

@@ -149,7 +149,12 @@ func SafeOrder(writes []Write) []Write {
 // key, under If-None-Match; else a POST under If-None-Exist, and references between the new resources are by urn:uuid.
 func Transaction(n Names, writes []Write, clientIDs bool) ([]byte, error) {
 	// Written member by member: the model library's Bundle would scan every resource again.
-	out := []byte(`{"resourceType":"Bundle","type":"transaction","entry":[`)
+	const around = 256 // bytes of an entry beside its resource, about
+	size := around
+	for _, x := range writes {
+		size += len(x.Body) + around
+	}
+	out := append(make([]byte, 0, size), `{"resourceType":"Bundle","type":"transaction","entry":[`...)
 	for i, x := range SafeOrder(writes) {
 		if i > 0 {
 			out = append(out, ',')
@@ -200,10 +205,15 @@ func Transaction(n Names, writes []Write, clientIDs bool) ([]byte, error) {
 
 // appendMember writes a member whose value is a text.
 func appendMember(out []byte, name, value string) []byte {
-	out = append(append(append(out, '"'), name...), `":`...)
-	quoted, err := jsontext.AppendQuote(out, value)
+	return appendText(appendName(out, name), value)
+}
+
+func appendName(out []byte, name string) []byte { return append(appendText(out, name), ':') }
+
+func appendText(out []byte, text string) []byte {
+	quoted, err := jsontext.AppendQuote(out, text)
 	if err != nil {
-		quoted, _ = jsontext.AppendQuote(out, strings.ToValidUTF8(value, "")) // valid now
+		quoted, _ = jsontext.AppendQuote(out, strings.ToValidUTF8(text, "")) // valid now
 	}
 	return quoted
 }

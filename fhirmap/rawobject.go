@@ -1,7 +1,7 @@
 package fhirmap
 
 import (
-	"bytes"
+	"errors"
 	"fmt"
 	"slices"
 
@@ -15,23 +15,21 @@ type rawObject struct {
 	values []jsontext.Value
 }
 
-func parseObject(raw []byte) (rawObject, error) {
-	var o rawObject
-	d := jsontext.NewDecoder(bytes.NewReader(raw))
-	if t, err := d.ReadToken(); err != nil || t.Kind() != '{' {
-		return o, fmt.Errorf("not a JSON object")
-	}
-	for d.PeekKind() != '}' {
-		t, err := d.ReadToken()
-		if err != nil {
-			return o, fmt.Errorf("not a JSON object: %w", errJSON(err))
+// parseObject takes an object apart. Its parts are parts of raw, which must not be changed while they are in use.
+func parseObject(raw []byte) (o rawObject, err error) {
+	err = scanned(raw, func(v value) error {
+		if v.kind() != '{' || v.node().marks&faulty != 0 {
+			return errPage
 		}
-		name := t.String()
-		v, err := d.ReadValue()
-		if err != nil {
-			return o, fmt.Errorf("not a JSON object: %w", errJSON(err))
+		n := v.count() + 1 // one to set
+		o.names, o.values = make([]string, 0, n), make([]jsontext.Value, 0, n)
+		for m := range v.all {
+			o.names, o.values = append(o.names, m.name()), append(o.values, m.raw())
 		}
-		o.names, o.values = append(o.names, name), append(o.values, v.Clone())
+		return nil
+	})
+	if err != nil {
+		return o, errors.New("not a JSON object")
 	}
 	return o, nil
 }
@@ -58,35 +56,35 @@ func (o *rawObject) set(name string, v jsontext.Value) {
 }
 
 func (o *rawObject) bytes() []byte {
-	var b bytes.Buffer
-	b.WriteByte('{')
+	size := len("{}")
+	for i, n := range o.names {
+		size += len(n) + len(o.values[i]) + len(`"":,`)
+	}
+	out := append(make([]byte, 0, size), '{')
 	for i, n := range o.names {
 		if i > 0 {
-			b.WriteByte(',')
+			out = append(out, ',')
 		}
-		q, _ := jsontext.AppendQuote(nil, n)
-		b.Write(q)
-		b.WriteByte(':')
-		b.Write(o.values[i])
+		out = append(appendName(out, n), o.values[i]...)
 	}
-	b.WriteByte('}')
-	return b.Bytes()
+	return append(out, '}')
 }
 
 // parseArray takes an array apart into its raw elements; nil for anything else.
-func parseArray(raw jsontext.Value) []jsontext.Value {
-	d := jsontext.NewDecoder(bytes.NewReader(raw))
-	if t, err := d.ReadToken(); err != nil || t.Kind() != '[' {
+func parseArray(raw jsontext.Value) (out []jsontext.Value) {
+	if len(raw) == 0 {
 		return nil
 	}
-	var out []jsontext.Value
-	for d.PeekKind() != ']' {
-		v, err := d.ReadValue()
-		if err != nil {
+	_ = scanned(raw, func(v value) error { // no JSON: no elements
+		if v.kind() != '[' || v.node().marks&faulty != 0 {
 			return nil
 		}
-		out = append(out, v.Clone())
-	}
+		out = make([]jsontext.Value, 0, v.count()+1) // one to add
+		for e := range v.all {
+			out = append(out, e.raw())
+		}
+		return nil
+	})
 	return out
 }
 
@@ -94,15 +92,18 @@ func joinArray(vs []jsontext.Value) jsontext.Value {
 	if len(vs) == 0 {
 		return nil
 	}
-	return append(append(jsontext.Value("["), bytes.Join(asBytes(vs), []byte(","))...), ']')
-}
-
-func asBytes(vs []jsontext.Value) [][]byte {
-	out := make([][]byte, len(vs))
-	for i, v := range vs {
-		out[i] = v
+	size := len("[]")
+	for _, v := range vs {
+		size += len(v) + len(",")
 	}
-	return out
+	out := append(make(jsontext.Value, 0, size), '[')
+	for i, v := range vs {
+		if i > 0 {
+			out = append(out, ',')
+		}
+		out = append(out, v...)
+	}
+	return append(out, ']')
 }
 
 // errJSON keeps of a decoder's error only what is no content of the record.

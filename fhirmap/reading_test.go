@@ -437,6 +437,13 @@ func plainEntry(d *jsontext.Decoder, body []byte) (BundleEntry, error) {
 			if json.Unmarshal(v, &s, faultyInside) == nil {
 				e.SearchMode = s.Mode
 			}
+		case "request":
+			var r struct {
+				URL string `json:"url"`
+			}
+			if json.Unmarshal(v, &r, faultyInside) == nil {
+				e.RequestURL = r.URL
+			}
 		case "response":
 			var r struct {
 				Status   string         `json:"status"`
@@ -445,10 +452,7 @@ func plainEntry(d *jsontext.Decoder, body []byte) (BundleEntry, error) {
 				Outcome  jsontext.Value `json:"outcome"`
 			}
 			if json.Unmarshal(v, &r, faultyInside) == nil {
-				e.Location, e.ETag, e.Outcome = r.Location, r.ETag, r.Outcome
-				if len(r.Status) >= 3 {
-					e.Status, _ = strconv.Atoi(r.Status[:3]) // no number: no status
-				}
+				e.Status, e.Location, e.ETag, e.Outcome = statusCode(r.Status), r.Location, r.ETag, r.Outcome
 			}
 		}
 		return nil

@@ -6,7 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
 
 	"pupilrisk/rules"
@@ -135,8 +134,15 @@ type standingJSON struct {
 
 // ParseStanding decodes one Flag or Task; ok is false where it is none of ours.
 func ParseStanding(n Names, raw []byte) (s Standing, ok bool, err error) {
+	raw = slices.Clone(raw) // a part of a page, which is not to be kept as long
 	var r standingJSON
-	if err := json.Unmarshal(raw, &r, faultyInside); err != nil {
+	err = scanned(raw, func(v value) error {
+		if !fill(v, &r) {
+			return errPage
+		}
+		return nil
+	})
+	if err != nil {
 		return s, false, fmt.Errorf("own resource: %w", errJSON(err))
 	}
 	system := n.FlagSystem()
@@ -158,7 +164,7 @@ func ParseStanding(n Names, raw []byte) (s Standing, ok bool, err error) {
 	}
 	s.Type, s.ID, s.Version, s.Status = r.ResourceType, r.ID, r.Meta.VersionID, r.Status
 	s.LastUpdated, _ = time.Parse(time.RFC3339Nano, r.Meta.LastUpdated)
-	s.Raw = slices.Clone(raw)
+	s.Raw = raw
 	var w written
 	for _, x := range r.Extension {
 		switch x.URL {
@@ -243,7 +249,7 @@ func member(raw []byte, name string) jsontext.Value {
 
 func replacesReference(raw jsontext.Value) string {
 	var x extensionStub
-	if json.Unmarshal(raw, &x) != nil || x.URL != extTaskReplaces {
+	if !fillStrictly(raw, &x) || x.URL != extTaskReplaces {
 		return ""
 	}
 	return bareReference(x.ValueReference.Reference)

@@ -1,7 +1,6 @@
 package fhirmap
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
@@ -11,7 +10,6 @@ import (
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
-	fhir "github.com/samply/golang-fhir-models/fhir-models/fhir"
 )
 
 // ownedElements are the elements of each resource type that we write and answer for. A difference in one of them from what
@@ -37,19 +35,29 @@ type written struct {
 	ended     Ended
 }
 
-func (w written) extension(n Names) fhir.Extension {
-	sub := []fhir.Extension{{Url: "hash", ValueString: &w.hash}, {Url: "catalogue", ValueString: &w.catalogue}}
+// appendTo writes our extension; as the model library would, which takes a hundred pointers for each of its parts.
+func (w written) appendTo(out []byte, n Names) []byte {
+	part := func(url, kind, value string) {
+		out = append(appendMember(append(out, '{'), "url", url), ',')
+		out = append(appendMember(out, kind, value), '}')
+	}
+	out = append(out, `{"extension":[`...)
+	part("hash", "valueString", w.hash)
+	out = append(out, ',')
+	part("catalogue", "valueString", w.catalogue)
 	if w.at != "" {
-		sub = append(sub, fhir.Extension{Url: "at", ValueInstant: &w.at})
+		out = append(out, ',')
+		part("at", "valueInstant", w.at)
 	}
 	for _, e := range w.evidence {
-		sub = append(sub, fhir.Extension{Url: "evidence", ValueString: &e})
+		out = append(out, ',')
+		part("evidence", "valueString", e)
 	}
 	if w.ended != "" {
-		code := string(w.ended)
-		sub = append(sub, fhir.Extension{Url: "ended", ValueCode: &code})
+		out = append(out, ',')
+		part("ended", "valueCode", string(w.ended))
 	}
-	return fhir.Extension{Url: n.writtenExtension(), Extension: sub}
+	return append(appendMember(append(out, `],`...), "url", n.writtenExtension()), '}')
 }
 
 // seal puts our extension into a resource of ours, with the hash of what its owned elements now are.
@@ -58,19 +66,16 @@ func (w Writer) seal(typ string, raw []byte, x written) ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("build %s: %w", typ, err)
 	}
-	return w.sealObject(typ, &o, x)
+	return w.sealObject(typ, &o, x), nil
 }
 
-func (w Writer) sealObject(typ string, o *rawObject, x written) ([]byte, error) {
+func (w Writer) sealObject(typ string, o *rawObject, x written) []byte {
 	x.catalogue = w.Catalogue.Version
 	x.hash = ownedHash(typ, o)
-	mine, err := json.Marshal(x.extension(w.Names))
-	if err != nil {
-		return nil, fmt.Errorf("build %s: %w", typ, err)
-	}
+	mine := x.appendTo(nil, w.Names)
 	kept := withoutExtension(parseArray(o.get("extension")), w.Names.writtenExtension())
 	o.set("extension", joinArray(append(kept, mine)))
-	return o.bytes(), nil
+	return o.bytes()
 }
 
 // extensionStub is as much of an extension as tells what it is and what our own ones hold.
@@ -112,101 +117,72 @@ func decodeWritten(x extensionStub) written {
 // ownedHash is a hash of the owned elements of a resource by their meaning: order of members, form of a date's zone and the
 // base of a reference do not matter, since servers change these on their own.
 func ownedHash(typ string, o *rawObject) string {
-	h := sha256.New()
+	text := make([]byte, 0, 2048)
 	for _, name := range ownedElements[typ] {
 		if v := o.get(name); v != nil {
-			h.Write([]byte(name))
-			h.Write(meaning(v))
+			text = appendMeaning(append(text, name...), v)
 		}
 	}
 	var ext []string
 	for _, raw := range parseArray(o.get("extension")) {
 		var x extensionStub
-		if json.Unmarshal(raw, &x) == nil && slices.Contains(ownedExtensions[typ], x.URL) {
-			ext = append(ext, string(meaning(raw)))
+		if fillStrictly(raw, &x) && slices.Contains(ownedExtensions[typ], x.URL) {
+			ext = append(ext, string(appendMeaning(nil, raw)))
 		}
 	}
 	slices.Sort(ext)
-	h.Write([]byte(strings.Join(ext, "\n")))
-	return hex.EncodeToString(h.Sum(nil)[:16])
+	sum := sha256.Sum256(append(text, strings.Join(ext, "\n")...))
+	return hex.EncodeToString(sum[:16])
 }
 
-// meaning is a canonical form of a JSON value in which equal meaning is equal bytes: members sorted, instants in UTC,
-// references bare and without the display or type that servers add.
-func meaning(raw jsontext.Value) []byte {
-	d := jsontext.NewDecoder(bytes.NewBuffer(raw))
-	out, err := appendMeaning(nil, d, "")
+// appendMeaning writes a JSON value in a canonical form, in which equal meaning is equal bytes: members sorted, instants in
+// UTC, references bare and without the display or type that servers add.
+func appendMeaning(out []byte, raw jsontext.Value) []byte {
+	err := scanned(raw, func(v value) error {
+		out = v.appendMeaning(out, "")
+		return nil
+	})
 	if err != nil {
-		return raw
+		return append(out, raw...)
 	}
 	return out
 }
 
-func appendMeaning(out []byte, d *jsontext.Decoder, name string) ([]byte, error) {
-	switch d.PeekKind() {
+func (v value) appendMeaning(out []byte, name string) []byte {
+	switch v.kind() {
 	case '{':
-		return appendObjectMeaning(out, d)
+		return v.appendObjectMeaning(out)
 	case '[':
-		if _, err := d.ReadToken(); err != nil {
-			return nil, err
-		}
 		out = append(out, '[')
-		for d.PeekKind() != ']' {
-			var err error
-			if out, err = appendMeaning(out, d, name); err != nil {
-				return nil, err
-			}
-			out = append(out, ',')
+		for e := range v.all {
+			out = append(e.appendMeaning(out, name), ',')
 		}
-		_, err := d.ReadToken()
-		return append(out, ']'), err
+		return append(out, ']')
 	case '"':
-		t, err := d.ReadToken()
-		if err != nil {
-			return nil, err
-		}
-		return jsontext.AppendQuote(out, stringMeaning(name, t.String()))
+		return appendText(out, stringMeaning(name, v.text()))
 	default:
-		v, err := d.ReadValue()
-		return append(out, v...), err
+		return append(out, v.raw()...)
 	}
 }
 
-func appendObjectMeaning(out []byte, d *jsontext.Decoder) ([]byte, error) {
-	if _, err := d.ReadToken(); err != nil {
-		return nil, err
-	}
-	type member struct {
-		name  string
-		value []byte
-	}
-	var members []member
-	reference := false
-	for d.PeekKind() == '"' {
-		t, err := d.ReadToken()
-		if err != nil {
-			return nil, err
-		}
-		m := member{name: t.String()}
-		if m.value, err = appendMeaning(nil, d, m.name); err != nil {
-			return nil, err
-		}
-		reference = reference || m.name == "reference"
+func (v value) appendObjectMeaning(out []byte) []byte {
+	var room [16]value // most have fewer members
+	members, reference := room[:0], false
+	for m := range v.all {
 		members = append(members, m)
+		reference = reference || m.name() == "reference"
 	}
-	if _, err := d.ReadToken(); err != nil {
-		return nil, err
-	}
-	slices.SortFunc(members, func(x, y member) int { return strings.Compare(x.name, y.name) })
+	slices.SortFunc(members, func(x, y value) int { return strings.Compare(x.name(), y.name()) })
 	out = append(out, '{')
 	for _, m := range members {
-		if reference && (m.name == "display" || m.name == "type") {
+		name := m.name()
+		if reference && (name == "display" || name == "type") {
 			continue
 		}
-		out = append(append(append(out, m.name...), ':'), m.value...)
-		out = append(out, ',')
+		out = append(append(out, name...), ':')
+		out = append(m.appendMeaning(out, name), ',')
 	}
-	return append(out, '}'), nil
+	return append(out, '}')
 }
 
 func stringMeaning(name, s string) string {
@@ -297,6 +273,6 @@ func labelCode(raw jsontext.Value) (string, error) {
 func withoutExtension(all []jsontext.Value, urls ...string) []jsontext.Value {
 	return slices.DeleteFunc(all, func(raw jsontext.Value) bool {
 		var x extensionStub
-		return json.Unmarshal(raw, &x) == nil && slices.Contains(urls, x.URL)
+		return fillStrictly(raw, &x) && slices.Contains(urls, x.URL)
 	})
 }

@@ -77,7 +77,7 @@ func TestBookingThatOnlyHL7v2Knows(t *testing.T) {
 	require.Equal(t, before, c.written(), "the sweep finds it where it was")
 	_, _, next := again.work.counts(clinicDay, 30*24*time.Hour)
 	require.Zero(t, next)
-	require.Len(t, again.outcomes.all, 1, "and counts it")
+	require.Len(t, again.outcomes.of, 1, "and counts it")
 
 	keptNow, _, err := KeptBookings(t.Context(), c.stream, again.cfg)
 	require.NoError(t, err)

@@ -2,6 +2,7 @@ package worker
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -13,11 +14,10 @@ import (
 
 // outcomes holds the last result of every operation ahead that this process has assessed, to tell what has changed.
 type outcomes struct {
-	mu  sync.Mutex
-	all map[outcomeKey]outcome
+	mu      sync.Mutex
+	of      map[string]map[string]outcome // by patient, by operation
+	cleared time.Time                     // when those of operations long over were last forgotten
 }
-
-type outcomeKey struct{ patient, operation string }
 
 type outcome struct {
 	start   time.Time
@@ -44,7 +44,7 @@ func answersTo(op rules.Operation, standing []fhirmap.Standing) (out []answer) {
 	return out
 }
 
-func newOutcomes() *outcomes { return &outcomes{all: map[outcomeKey]outcome{}} }
+func newOutcomes() *outcomes { return &outcomes{of: map[string]map[string]outcome{}} }
 
 // put keeps a result, and what people answered to the Tasks about it, and reports whether the result differs from the last one.
 func (o *outcomes) put(a rules.Assessment, answers []answer) (changed bool) {
@@ -55,28 +55,38 @@ func (o *outcomes) put(a rules.Assessment, answers []answer) (changed bool) {
 	for _, g := range a.Gaps {
 		content += "\n" + g.Text
 	}
-	k := outcomeKey{a.Patient, a.Operation.Key}
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	old, ok := o.all[k]
-	o.all[k] = outcome{start: a.Operation.Start, content: content, answers: answers}
+	if o.of[a.Patient] == nil {
+		o.of[a.Patient] = map[string]outcome{}
+	}
+	old, ok := o.of[a.Patient][a.Operation.Key]
+	o.of[a.Patient][a.Operation.Key] = outcome{start: a.Operation.Start, content: content, answers: answers}
 	return !ok || old.content != content || !old.start.Equal(a.Operation.Start)
 }
 
-// retain forgets what was kept of a patient, under any id of the chain, beside the given results, and operations long over.
+// retain forgets what was kept of a patient, under any id of the chain, beside the given results; and, once an hour, operations long over.
 func (o *outcomes) retain(chain []string, patient string, results []rules.Assessment, at time.Time) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	for k, x := range o.all {
-		if !slices.Contains(chain, k.patient) {
-			if at.After(x.start.Add(overAfter)) {
-				delete(o.all, k)
-			}
-			continue
-		}
-		if k.patient != patient || !slices.ContainsFunc(results, func(a rules.Assessment) bool { return a.Operation.Key == k.operation }) {
-			delete(o.all, k)
-		}
+	for _, p := range chain {
+		o.forget(p, func(operation string, _ outcome) bool {
+			return p != patient || !slices.ContainsFunc(results, func(a rules.Assessment) bool { return a.Operation.Key == operation })
+		})
+	}
+	if at.Before(o.cleared.Add(time.Hour)) {
+		return // not at every event: they are those of all patients
+	}
+	o.cleared = at
+	for p := range o.of {
+		o.forget(p, func(_ string, x outcome) bool { return at.After(x.start.Add(overAfter)) && !slices.Contains(chain, p) })
+	}
+}
+
+func (o *outcomes) forget(patient string, which func(operation string, x outcome) bool) {
+	maps.DeleteFunc(o.of[patient], which)
+	if len(o.of[patient]) == 0 {
+		delete(o.of, patient)
 	}
 }
 
@@ -85,9 +95,11 @@ func (o *outcomes) answers() map[answer]int {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	out := map[answer]int{}
-	for _, x := range o.all {
-		for _, a := range x.answers {
-			out[a]++
+	for _, operations := range o.of {
+		for _, x := range operations {
+			for _, a := range x.answers {
+				out[a]++
+			}
 		}
 	}
 	return out

@@ -8,6 +8,8 @@ import (
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
+
+	"pupilrisk/fhirmap"
 )
 
 // asked is the resource type, and for a read the id, that the answer to a path must have.
@@ -31,9 +33,8 @@ type resourceHead struct {
 	kind, id, version string
 }
 
-// inspect reads the head of a resource. With whole it also goes on to the end, so that a body cut short is an error; without, the
-// body is known to be whole and inspect stops as soon as it has seen what it needs.
-func inspect(body []byte, whole bool) (resourceHead, error) {
+// inspect reads the head of a resource, to the end of the body: one cut short is an error.
+func inspect(body []byte) (resourceHead, error) {
 	var head resourceHead
 	d := jsontext.NewDecoder(bytes.NewBuffer(body), lenient)
 	if t, err := d.ReadToken(); err != nil || t.Kind() != '{' {
@@ -67,17 +68,12 @@ func inspect(body []byte, whole bool) (resourceHead, error) {
 			return head, ErrNotFHIR
 		}
 		*value = t.String()
-		if !whole && head.kind != "" && (head.kind == "Bundle" || (head.id != "" && head.version != "")) {
-			return head, nil
-		}
 	}
 	if _, err := d.ReadToken(); err != nil {
 		return head, ErrNotFHIR
 	}
-	if whole {
-		if _, err := d.ReadToken(); !errors.Is(err, io.EOF) {
-			return head, ErrNotFHIR
-		}
+	if _, err := d.ReadToken(); !errors.Is(err, io.EOF) {
+		return head, ErrNotFHIR
 	}
 	if head.kind == "" {
 		return head, ErrNotFHIR
@@ -127,11 +123,11 @@ func (a *Answer) setETag(h resourceHead) {
 
 // confirm checks that a batch entry is what was asked for in its place. A resource of another id shows that the entries do not
 // stand in the order asked, so that none can be trusted (ErrEntries).
-func (a *Answer) confirm(operation, path string) error {
+func (a *Answer) confirm(operation, path string, e fhirmap.BundleEntry) error {
 	wantType, wantID := asked(path)
-	head, err := inspect(a.Body, false)
+	head := headOf(e)
 	switch {
-	case err != nil, head.kind == "OperationOutcome" && wantType != "OperationOutcome":
+	case head.kind == "", head.kind == "OperationOutcome" && wantType != "OperationOutcome":
 		issues, _ := issueCodes(a.Body)
 		return &Error{Operation: operation, Status: a.Status, Issues: issues, kind: Unavailable, weak: true, err: ErrNotFHIR}
 	case !head.is(wantType, wantID):
@@ -142,45 +138,25 @@ func (a *Answer) confirm(operation, path string) error {
 	return nil
 }
 
-// entry is one entry of a batch-response or transaction-response. Its bytes are part of the answer's.
-type entry struct {
-	status         int
-	etag, location string
-	resource       jsontext.Value
-	outcome        jsontext.Value
+func headOf(e fhirmap.BundleEntry) (head resourceHead) {
+	head.kind, head.id, head.version = e.Identity()
+	return head
 }
 
 // walkEntries calls each for every entry of a batch-response or transaction-response, in order. The error is each's, ErrNotFHIR
-// if body is not a whole Bundle, or ErrEntries for an entry without a status.
-func walkEntries(body []byte, each func(entry) error) error {
-	var bundle struct {
-		ResourceType string `json:"resourceType"`
-		Entry        []struct {
-			Resource jsontext.Value `json:"resource"`
-			Response struct {
-				Status   string         `json:"status"`
-				ETag     string         `json:"etag"`
-				Location string         `json:"location"`
-				Outcome  jsontext.Value `json:"outcome"`
-			} `json:"response"`
-		} `json:"entry"`
-	}
-	if json.Unmarshal(body, &bundle, lenient) != nil || bundle.ResourceType != "Bundle" {
+// if body is not a whole Bundle, or ErrEntries for an entry without a status. What an entry holds is part of body.
+func walkEntries(body []byte, each func(fhirmap.BundleEntry) error) error {
+	var fault error // each's, or of an entry
+	_, err := fhirmap.WalkBundle(body, fhirmap.Limits{}, func(e fhirmap.BundleEntry) error {
+		if fault = ErrEntries; e.Status != 0 {
+			fault = each(e)
+		}
+		return fault
+	})
+	if err != nil && fault == nil {
 		return ErrNotFHIR
 	}
-	for _, e := range bundle.Entry {
-		n := statusOf(e.Response.Status)
-		if n == 0 {
-			return ErrEntries
-		}
-		err := each(entry{
-			status: n, etag: e.Response.ETag, location: e.Response.Location, resource: object(e.Resource), outcome: object(e.Response.Outcome),
-		})
-		if err != nil {
-			return err
-		}
-	}
-	return nil
+	return fault
 }
 
 func object(v jsontext.Value) jsontext.Value {
@@ -188,22 +164,4 @@ func object(v jsontext.Value) jsontext.Value {
 		return nil
 	}
 	return v
-}
-
-// statusOf reads the status of an entry, "200" or "201 Created"; 0 if it is none.
-func statusOf(s string) int {
-	if len(s) < 3 || (len(s) > 3 && s[3] != ' ') {
-		return 0
-	}
-	n := 0
-	for i := range 3 {
-		if s[i] < '0' || s[i] > '9' {
-			return 0
-		}
-		n = n*10 + int(s[i]-'0')
-	}
-	if n < 100 || n > 599 {
-		return 0
-	}
-	return n
 }

@@ -17,7 +17,7 @@ import (
 	"sync/atomic"
 	"time"
 
-	"github.com/go-json-experiment/json"
+	"pupilrisk/fhirmap"
 )
 
 // The operations under which requests are observed and failures reported.
@@ -348,14 +348,14 @@ func (c *Client) batch(ctx context.Context, paths []string) (answers []Answer, e
 // batchAnswers takes a batch-response apart. It is all or nothing: entries that do not match the paths leave no answer.
 func (c *Client) batchAnswers(paths []string, body []byte) (answers []Answer, throttled bool, err error) {
 	answers = make([]Answer, 0, len(paths))
-	err = walkEntries(body, func(e entry) error {
+	err = walkEntries(body, func(e fhirmap.BundleEntry) error {
 		if len(answers) == len(paths) {
 			return ErrEntries
 		}
 		path := paths[len(answers)]
 		a := c.entryAnswer(OpBatch, path, e)
 		if a.Err == nil {
-			a.Err = a.confirm(OpBatch, path)
+			a.Err = a.confirm(OpBatch, path, e)
 		}
 		if errors.Is(a.Err, ErrEntries) {
 			return ErrEntries
@@ -448,7 +448,7 @@ func (c *Client) fetch(ctx context.Context, operation string, u *url.URL, path, 
 		q.method, q.url, q.body, q.contentType, q.idempotent = http.MethodPost, &to, []byte(u.RawQuery), form, true
 	}
 	r, err := c.exchange(ctx, q, func(r reply) error {
-		head, err := inspect(r.body, true)
+		head, err := inspect(r.body)
 		if err == nil && !head.is(wantType, wantID) {
 			err = ErrNotFHIR
 		}
@@ -465,26 +465,22 @@ func (c *Client) fetch(ctx context.Context, operation string, u *url.URL, path, 
 // Transaction sends a transaction Bundle, all or nothing, and answers entry by entry in the order sent. The error is for a
 // transaction that was refused or whose fate is unknown (Unavailable: it may have been stored).
 func (c *Client) Transaction(ctx context.Context, bundle []byte) ([]Answer, error) {
-	var sent struct {
-		Entry []struct {
-			Request struct {
-				URL string `json:"url"`
-			} `json:"request"`
-		} `json:"entry"`
-	}
-	if err := json.Unmarshal(bundle, &sent); err != nil {
+	var answers []Answer
+	if _, err := fhirmap.WalkBundle(bundle, fhirmap.Limits{}, func(e fhirmap.BundleEntry) error {
+		answers = append(answers, Answer{Path: e.RequestURL})
+		return nil
+	}); err != nil {
 		return nil, &Error{Operation: OpTransaction, kind: Refused, err: ErrNotFHIR}
 	}
-	answers := make([]Answer, len(sent.Entry))
 	_, err := c.exchange(ctx, request{
 		operation: OpTransaction, method: http.MethodPost, url: c.at.base, body: bundle, prefer: c.header.preferReturn,
 	}, func(r reply) error {
 		n := 0
-		err := walkEntries(r.body, func(e entry) error {
+		err := walkEntries(r.body, func(e fhirmap.BundleEntry) error {
 			if n == len(answers) {
 				return ErrEntries
 			}
-			answers[n] = c.entryAnswer(OpTransaction, sent.Entry[n].Request.URL, e)
+			answers[n] = c.entryAnswer(OpTransaction, answers[n].Path, e)
 			n++
 			return nil
 		})
@@ -523,7 +519,7 @@ func (c *Client) Write(ctx context.Context, method, path string, body []byte, if
 		if len(r.body) == 0 {
 			return nil
 		}
-		head, err := inspect(r.body, true)
+		head, err := inspect(r.body)
 		a.setETag(head)
 		return err
 	})
@@ -543,19 +539,17 @@ func (c *Client) location(s string) string {
 }
 
 // entryAnswer is one entry of a batch-response or transaction-response.
-func (c *Client) entryAnswer(operation, path string, e entry) Answer {
-	a := Answer{Path: path, Status: e.status, ETag: e.etag, Location: c.location(e.location), Body: e.resource}
+func (c *Client) entryAnswer(operation, path string, e fhirmap.BundleEntry) Answer {
+	a := Answer{Path: path, Status: e.Status, ETag: e.ETag, Location: c.location(e.Location), Body: object(e.Resource)}
 	if len(a.Body) == 0 {
-		a.Body = e.outcome
+		a.Body = object(e.Outcome)
 	}
-	if e.status < 200 || e.status >= 300 {
-		a.Err = statusError(operation, e.status, 0, a.Body)
+	if e.Status < 200 || e.Status >= 300 {
+		a.Err = statusError(operation, e.Status, 0, a.Body)
 		return a
 	}
-	if a.ETag == "" && len(e.resource) > 0 && isWrite(operation) {
-		if head, err := inspect(e.resource, false); err == nil {
-			a.setETag(head)
-		}
+	if isWrite(operation) {
+		a.setETag(headOf(e))
 	}
 	return a
 }

@@ -344,7 +344,7 @@ func TestStatusDecidesTheKind(t *testing.T) {
 		require.Equal(t, OpUpdate, requireKind(t, tt.write, err).Operation)
 
 		c, _ = newClient(t, handler)
-		_, err = c.Transaction(t.Context(), []byte(`{"entry":[]}`))
+		_, err = c.Transaction(t.Context(), []byte(`{"resourceType":"Bundle","entry":[]}`))
 		requireKind(t, tt.write, err)
 	}
 }
@@ -385,7 +385,7 @@ func TestTransactionAnswersEntryByEntry(t *testing.T) {
 	require.Equal(t, Answer{Path: "Provenance", Status: 201}, answers[2])
 	requireKind(t, Conflict, answers[3].Err)
 
-	_, err = c.Transaction(t.Context(), []byte(`{"entry":[{"request":{"method":"PUT","url":"Flag/a"}}]}`))
+	_, err = c.Transaction(t.Context(), []byte(`{"resourceType":"Bundle","entry":[{"request":{"method":"PUT","url":"Flag/a"}}]}`))
 	require.ErrorIs(t, err, ErrEntries)
 	requireKind(t, Unavailable, err)
 	_, err = c.Transaction(t.Context(), []byte(marker))
@@ -448,7 +448,7 @@ func TestPagesAreFollowedToTheEnd(t *testing.T) {
 	}, func(cfg *Config) { cfg.Aliases = []string{"http://alias.example"} })
 	var seen []string
 	err := c.Pages(t.Context(), server.URL+"/fhir?_getpages=x", func(a Answer) (string, error) {
-		head, err := inspect(a.Body, true)
+		head, err := inspect(a.Body)
 		seen = append(seen, head.id)
 		return pages[head.id], err
 	})
