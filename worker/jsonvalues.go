@@ -32,43 +32,63 @@ func (s *jsonValues) next() (at int64, value []byte, err error) {
 		}
 	}
 	at = s.at
-	var out bytes.Buffer
-	depth, quoted, escaped := 0, false, false
+	n, depth, quoted, escaped := 0, 0, false, false // n: how much of what is buffered was looked at
 	for {
-		if s.in.Buffered() == 0 {
-			if _, err := s.in.Peek(1); err != nil {
-				if errors.Is(err, io.EOF) {
-					err = notJSON(s.at)
-				}
-				return at, nil, err
+		chunk, err := s.in.Peek(max(n+1, s.in.Buffered()))
+		if err != nil {
+			if errors.Is(err, io.EOF) {
+				err = notJSON(s.at + int64(len(chunk)))
 			}
+			return at, nil, err
 		}
-		chunk, _ := s.in.Peek(s.in.Buffered()) // what is there already: no error
-		n := 0
 		for n < len(chunk) {
+			if quoted && !escaped {
+				text := chunk[n:]
+				end := bytes.IndexByte(text, '"')
+				if end >= 0 {
+					text = text[:end]
+				}
+				n += len(text)
+				if escaped = endsInEscape(text); end >= 0 && !escaped {
+					n, quoted = n+1, false
+				}
+				continue
+			}
 			c := chunk[n]
 			n++
 			switch {
 			case escaped:
 				escaped = false
-			case quoted:
-				escaped, quoted = c == '\\', c != '"'
 			case c == '"':
 				quoted = true
 			case c == '{' || c == '[':
 				depth++
 			case c == '}' || c == ']':
-				depth--
-			}
-			if depth == 0 {
-				break
+				if depth--; depth == 0 {
+					return at, s.take(value, n), nil
+				}
 			}
 		}
-		out.Write(chunk[:n])
-		_, _ = s.in.Discard(n) // buffered: no error
-		s.at += int64(n)
-		if depth == 0 {
-			return at, out.Bytes(), nil
+		if n == s.in.Size() {
+			value, n = s.take(value, n), 0
 		}
 	}
+}
+
+// take moves what is buffered, so much of it, to the end of a value.
+func (s *jsonValues) take(value []byte, n int) []byte {
+	chunk, _ := s.in.Peek(n)
+	value = append(value, chunk...)
+	_, _ = s.in.Discard(n) // buffered: no error
+	s.at += int64(n)
+	return value
+}
+
+// endsInEscape reports that a backslash at the end of a part of a string escapes what follows it.
+func endsInEscape(text []byte) bool {
+	n := len(text)
+	for n > 0 && text[n-1] == '\\' {
+		n--
+	}
+	return (len(text)-n)%2 == 1
 }
