@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/go-json-experiment/json"
@@ -50,6 +51,7 @@ type Record struct {
 	requests []serviceRequestJSON
 	noDrugs  bool
 
+	page   []pageEntry // of the page at hand
 	reader reader
 	// The resource at hand; what is kept of it is copied.
 	now struct {
@@ -92,12 +94,42 @@ type Page struct {
 
 // NewRecord starts the record of a patient, Patient/id.
 func NewRecord(patient string, o Options) *Record {
+	r := records.Get().(*Record)
 	o.Limits = o.Limits.withDefaults()
+	r.o, r.patient, r.accepted = o, patient, append(r.accepted, patient)
+	return r
+}
+
+// records keeps the memory of those that were closed.
+var records = sync.Pool{New: func() any {
 	return &Record{
-		o: o, patient: patient, accepted: []string{patient}, states: map[string]rules.ReadState{}, seen: map[string]bool{},
-		held: map[string]jsontext.Value{}, aliases: map[string]string{}, lost: map[string]bool{}, labels: map[string][]string{}, patients: map[string]PatientInfo{},
-		raw: map[string][]jsontext.Value{},
+		states: map[string]rules.ReadState{}, seen: map[string]bool{}, held: map[string]jsontext.Value{}, aliases: map[string]string{},
+		lost: map[string]bool{}, labels: map[string][]string{}, patients: map[string]PatientInfo{}, raw: map[string][]jsontext.Value{},
 	}
+}}
+
+// maxKept is how many entries a record may have had for its memory to be used again.
+const maxKept = 4096
+
+// Close lets another record use the memory of this one. What History, Appointments and the like gave stays as it is.
+func (r *Record) Close() {
+	if cap(r.entries) > maxKept || cap(r.page) > maxKept {
+		return
+	}
+	clear(r.states)
+	clear(r.seen)
+	clear(r.held)
+	clear(r.aliases)
+	clear(r.lost)
+	clear(r.labels)
+	clear(r.patients)
+	clear(r.raw)
+	clear(r.entries)
+	*r = Record{
+		accepted: r.accepted[:0], entries: r.entries[:0], page: r.page, states: r.states, seen: r.seen, held: r.held, aliases: r.aliases,
+		lost: r.lost, labels: r.labels, patients: r.patients, raw: r.raw,
+	}
+	records.Put(r)
 }
 
 // Accept makes the entries of a record merged with this one count too.
@@ -126,35 +158,36 @@ func (r *Record) AddPage(want string, body []byte) (Page, error) {
 	return page, err
 }
 
+// pageEntry is an entry of a page.
+type pageEntry struct {
+	resource
+	mode string
+}
+
 // addBundle reads a Bundle at a level of Bundles in Bundles.
 func (r *Record) addBundle(want string, v value, level int) (Page, error) {
-	type entry struct {
-		resource
-		mode string
-	}
-	var entries []entry
+	from := len(r.page)
+	defer func() { r.page = slices.Delete(r.page, from, len(r.page)) }()
 	for m := range v.all {
 		if m.name() == "entry" {
-			entries = make([]entry, 0, min(m.count(), r.o.Limits.Entries))
+			n := min(m.count(), r.o.Limits.Entries)
+			r.page = slices.Grow(r.page, n)
+			r.entries = slices.Grow(r.entries, n)
 		}
-	}
-	if len(r.seen) == 0 {
-		r.seen = make(map[string]bool, cap(entries))
 	}
 	info, err := walkBundle(v, r.o.Limits, func(e BundleEntry) error {
 		h := e.head()
 		if e.FullURL != "" && h.ResourceType != "" && validID(h.ID) && localReference(e.FullURL, r.o.Bases) == "" {
 			r.aliases[e.FullURL] = h.ref() // any other is resolved without
 		}
-		entries = append(entries, entry{resource{headJSON: h, raw: e.Resource, value: e.resource}, e.SearchMode})
+		r.page = append(r.page, pageEntry{resource{headJSON: h, raw: e.Resource, value: e.resource}, e.SearchMode})
 		return nil
 	})
 	if err != nil {
 		return Page{}, err
 	}
-	r.entries = slices.Grow(r.entries, len(entries))
 	page := Page{Next: info.Next, Total: info.Total}
-	for _, e := range entries {
+	for _, e := range r.page[from:] {
 		if e.raw == nil {
 			if want != "" {
 				r.drop(want, rules.DropType, "")

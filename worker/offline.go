@@ -231,6 +231,7 @@ func (o *Offline) assess(b *offlineBundle) {
 func (o *Offline) patient(patient string, text fhirmap.Text) (Result, error) {
 	options := fhirmap.Options{Zone: o.Config.Zone(), IgnoreOthers: true, BusinessIdentifierSystem: o.Config.OperationIdentifier}
 	record := fhirmap.NewRecord(patient, options)
+	defer record.Close()
 	page, err := record.AddText(text)
 	if err != nil {
 		return Result{}, err
