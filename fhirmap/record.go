@@ -51,8 +51,10 @@ type Record struct {
 	requests []serviceRequestJSON
 	noDrugs  bool
 
-	page   []pageEntry // of the page at hand
-	reader reader
+	page    []pageEntry // of the page at hand
+	order   []int       // of entries
+	history []rules.Entry
+	reader  reader
 	// The resource at hand; what is kept of it is copied.
 	now struct {
 		medication  medicationJSON
@@ -111,7 +113,7 @@ var records = sync.Pool{New: func() any {
 // maxKept is how many entries a record may have had for its memory to be used again.
 const maxKept = 4096
 
-// Close lets another record use the memory of this one. What History, Appointments and the like gave stays as it is.
+// Close lets another record use the memory of this one. Of what it gave, only the entries of History go with it.
 func (r *Record) Close() {
 	if cap(r.entries) > maxKept || cap(r.page) > maxKept {
 		return
@@ -125,8 +127,9 @@ func (r *Record) Close() {
 	clear(r.patients)
 	clear(r.raw)
 	clear(r.entries)
+	clear(r.history)
 	*r = Record{
-		accepted: r.accepted[:0], entries: r.entries[:0], page: r.page, states: r.states, seen: r.seen, held: r.held, aliases: r.aliases,
+		accepted: r.accepted[:0], entries: r.entries[:0], page: r.page, order: r.order, history: r.history[:0], states: r.states, seen: r.seen, held: r.held, aliases: r.aliases,
 		lost: r.lost, labels: r.labels, patients: r.patients, raw: r.raw,
 	}
 	records.Put(r)
@@ -392,7 +395,7 @@ func (r *Record) take(want, mode string, x resource) rules.DropReason {
 		err = decode(x)
 	}
 	if err == nil {
-		r.keepLabels(x.ref(), x.raw)
+		r.keepLabels(x.reference, x.raw)
 		return ""
 	}
 	reason := rules.DropJSON
@@ -657,7 +660,8 @@ func (r *Record) Unresolved() []string {
 // Lost says that a reference could not be read.
 func (r *Record) Lost(ref string) { r.lost[ref] = true }
 
-// History is what the record holds, in an order that does not depend on how the pages came.
+// History is what the record holds, in an order that does not depend on how the pages came. Its entries stand in the record's
+// memory: they are good until it is closed or asked again.
 func (r *Record) History() rules.History {
 	h := rules.History{Patient: r.patient, NoMedication: r.noDrugs}
 	h.Dropped = slices.Clone(r.dropped)
@@ -666,24 +670,30 @@ func (r *Record) History() rules.History {
 			h.Dropped[u.dropped].Name, _ = nameOf(raw)
 		}
 	}
-	counts := map[string]int{}
-	order := make([]*pending, len(r.entries))
+	r.order = r.order[:0]
 	for i := range r.entries {
-		order[i] = &r.entries[i]
+		r.order = append(r.order, i)
 	}
-	slices.SortStableFunc(order, func(x, y *pending) int {
-		return cmp.Or(strings.Compare(x.entry.Reference, y.entry.Reference), strings.Compare(x.entry.Part, y.entry.Part))
+	slices.SortFunc(r.order, func(i, j int) int {
+		x, y := &r.entries[i].entry, &r.entries[j].entry
+		if c := strings.Compare(x.Reference, y.Reference); c != 0 {
+			return c
+		}
+		return cmp.Or(strings.Compare(x.Part, y.Part), cmp.Compare(i, j))
 	})
-	h.Entries = slices.Grow(h.Entries, len(order))
-	for _, p := range order {
+	counts := map[string]int{}
+	r.history = slices.Grow(r.history[:0], len(r.order))
+	for _, i := range r.order {
+		p := &r.entries[i]
 		e, ok := r.finish(p)
 		if !ok {
 			h.Dropped = append(h.Dropped, rules.Dropped{Type: p.typ, Reason: rules.DropMissing, Name: displayName(e)})
 			continue
 		}
 		counts[p.typ]++
-		h.Entries = append(h.Entries, e)
+		r.history = append(r.history, e)
 	}
+	h.Entries = slices.Clip(r.history)
 	slices.SortStableFunc(h.Dropped, func(x, y rules.Dropped) int {
 		return cmp.Or(strings.Compare(x.Type, y.Type), cmp.Compare(x.Reason, y.Reason), strings.Compare(x.Name, y.Name))
 	})

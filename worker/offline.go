@@ -25,6 +25,9 @@ type Offline struct {
 	At time.Time
 	// Version stands in the transaction Bundles.
 	Version string
+
+	settings rules.Settings
+	services serviceMatch
 }
 
 // Result is what one patient's record in a file gives.
@@ -58,6 +61,7 @@ func (o Offline) Read(r io.Reader, each func(Result) error) error {
 	defer readers.Put(in)
 	defer in.Reset(nil)
 	in.Reset(r)
+	o.settings, o.services = o.Config.settings(), newServiceMatch(o.Config, o.Catalogue)
 	s := splitter{values: jsonValues{in: in}}
 	first := s.next()
 	if first == nil {
@@ -257,7 +261,7 @@ func (o *Offline) patient(patient string, text fhirmap.Text) (Result, error) {
 		if !op.Start.IsZero() && op.Start.Before(at) {
 			at = op.Start
 		}
-		result.Assessments = append(result.Assessments, rules.Assess(o.Catalogue, op, history, at, o.Config.settings()))
+		result.Assessments = append(result.Assessments, rules.Assess(o.Catalogue, op, history, at, o.settings))
 	}
 	return result, nil
 }
@@ -265,11 +269,10 @@ func (o *Offline) patient(patient string, text fhirmap.Text) (Result, error) {
 // operations are what is assessed: booked appointments; without any appointment each lens procedure or service request at
 // its start; with neither, both eyes; with only cancelled or other appointments, nothing.
 func (o *Offline) operations(record *fhirmap.Record, patient string) []rules.Operation {
-	services := newServiceMatch(o.Config, o.Catalogue)
 	var out []rules.Operation
 	appointments := record.Appointments()
 	for _, a := range appointments {
-		ok := services.recognise(a.Concepts) == rules.IsOperation && slices.Contains(a.Patients, patient)
+		ok := o.services.recognise(a.Concepts) == rules.IsOperation && slices.Contains(a.Patients, patient)
 		if booked, _ := ahead(a.Status, time.Time{}, o.At); ok && booked {
 			out = append(out, operationOf(a))
 		}
@@ -278,7 +281,7 @@ func (o *Offline) operations(record *fhirmap.Record, patient string) []rules.Ope
 		return out
 	}
 	for _, s := range record.LensCandidates() {
-		if services.recognise(s.Concepts) == rules.IsOperation {
+		if o.services.recognise(s.Concepts) == rules.IsOperation {
 			out = append(out, rules.Operation{Key: id(s.Reference), Start: s.Start, Eye: s.Eye, EyeConflict: s.EyeConflict, Service: s.Service})
 		}
 	}
@@ -301,7 +304,7 @@ func (o *Offline) transaction(patient string, assessments []rules.Assessment) ([
 	}
 	w := fhirmap.Writer{
 		Names: names, Catalogue: o.Catalogue, Device: "Device/" + device.ID, Intent: o.Config.TaskIntent,
-		MinLevel: o.Config.settings().MinLevel, SoftwareVersion: o.Version,
+		MinLevel: o.settings.MinLevel, SoftwareVersion: o.Version,
 	}
 	plan, err := w.Reconcile(s)
 	if err != nil {
