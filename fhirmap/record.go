@@ -130,7 +130,7 @@ func (r *Record) Close() {
 	clear(r.history)
 	*r = Record{
 		accepted: r.accepted[:0], entries: r.entries[:0], page: r.page, order: r.order, history: r.history[:0], states: r.states, seen: r.seen, held: r.held, aliases: r.aliases,
-		lost: r.lost, labels: r.labels, patients: r.patients, raw: r.raw,
+		lost: r.lost, labels: r.labels, patients: r.patients, raw: r.raw, reader: r.reader,
 	}
 	records.Put(r)
 }
@@ -395,7 +395,7 @@ func (r *Record) take(want, mode string, x resource) rules.DropReason {
 		err = decode(x)
 	}
 	if err == nil {
-		r.keepLabels(x.reference, x.raw)
+		r.keepLabels(x)
 		return ""
 	}
 	reason := rules.DropJSON
@@ -413,15 +413,33 @@ func (r *Record) take(want, mode string, x resource) rules.DropReason {
 }
 
 // keepLabels keeps how a resource is restricted.
-func (r *Record) keepLabels(ref string, raw jsontext.Value) {
-	if !bytes.Contains(raw, []byte(`"security"`)) {
+func (r *Record) keepLabels(x resource) {
+	if !x.labelled() {
 		return
 	}
-	for _, label := range parseArray(member(member(raw, "meta"), "security")) {
+	for _, label := range parseArray(member(member(x.raw, "meta"), "security")) {
 		if code, err := labelCode(label); err == nil && (code == "R" || code == "V") {
-			r.labels[ref] = append(r.labels[ref], code)
+			r.labels[x.reference] = append(r.labels[x.reference], code)
 		}
 	}
+}
+
+// labelled reports that a resource may have security labels.
+func (x *resource) labelled() bool {
+	if x.value.kind() == 0 {
+		return bytes.Contains(x.raw, []byte(`"security"`))
+	}
+	for m := range x.value.all {
+		if m.name() != "meta" {
+			continue
+		}
+		for s := range m.all {
+			if s.name() == "security" {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // Labels are the labels, R or V, that restrict a record or the drug it refers to.
