@@ -2,9 +2,10 @@ package worker
 
 import (
 	"bufio"
-	"bytes"
+	"encoding/binary"
 	"errors"
 	"io"
+	"math/bits"
 )
 
 // jsonValues takes a stream of JSON objects apart, on lines of their own or not. It looks for no more than where each ends:
@@ -43,22 +44,17 @@ func (s *jsonValues) next() (at int64, value []byte, err error) {
 		}
 		for n < len(chunk) {
 			if quoted && !escaped {
-				text := chunk[n:]
-				end := bytes.IndexByte(text, '"')
-				if end >= 0 {
-					text = text[:end]
+				if n += plain(chunk[n:]); n == len(chunk) {
+					break
 				}
-				n += len(text)
-				if escaped = endsInEscape(text); end >= 0 && !escaped {
-					n, quoted = n+1, false
-				}
-				continue
 			}
 			c := chunk[n]
 			n++
 			switch {
 			case escaped:
 				escaped = false
+			case quoted:
+				escaped, quoted = c == '\\', c != '"'
 			case c == '"':
 				quoted = true
 			case c == '{' || c == '[':
@@ -84,11 +80,19 @@ func (s *jsonValues) take(value []byte, n int) []byte {
 	return value
 }
 
-// endsInEscape reports that a backslash at the end of a part of a string escapes what follows it.
-func endsInEscape(text []byte) bool {
-	n := len(text)
-	for n > 0 && text[n-1] == '\\' {
-		n--
+// plain is how many bytes at the beginning of a part of a string are neither a quote nor a backslash. Eight are looked at at
+// once: one that is neither keeps, in both terms, a high bit of 0, up to the first that is one.
+func plain(text []byte) (n int) {
+	const ones, highs = 0x0101010101010101, 0x8080808080808080
+	for ; n+8 <= len(text); n += 8 {
+		w := binary.LittleEndian.Uint64(text[n:])
+		quote, slash := w^ones*'"', w^ones*'\\'
+		if found := ((quote-ones)&^quote | (slash-ones)&^slash) & highs; found != 0 {
+			return n + bits.TrailingZeros64(found)/8
+		}
 	}
-	return (len(text)-n)%2 == 1
+	for n < len(text) && text[n] != '"' && text[n] != '\\' {
+		n++
+	}
+	return n
 }
