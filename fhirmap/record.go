@@ -111,7 +111,7 @@ var records = sync.Pool{New: func() any {
 }}
 
 // maxKept is how many entries a record may have had for its memory to be used again.
-const maxKept = 4096
+const maxKept = 1024
 
 // Close lets another record use the memory of this one. Of what it gave, only the entries of History go with it.
 func (r *Record) Close() {
