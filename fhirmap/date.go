@@ -32,7 +32,7 @@ func parseInterval(s string, zone *time.Location) (rules.Date, error) {
 		from, err := time.ParseInLocation("2006-01", s, zone)
 		return rules.Date{From: from, To: from.AddDate(0, 1, 0), Text: s}, err
 	case len(s) == 10:
-		from, err := time.ParseInLocation(time.DateOnly, s, zone)
+		from, err := parseDay(s, zone)
 		return rules.Date{From: from, To: from.AddDate(0, 0, 1), Text: s}, err
 	case len(s) < 16 || s[10] != 'T':
 		return rules.Date{}, errDate
@@ -58,6 +58,26 @@ func parseInterval(s string, zone *time.Location) (rules.Date, error) {
 		text = string(day)
 	}
 	return rules.Date{From: from, To: from.Add(time.Second), Text: text}, err
+}
+
+// parseDay reads a date without a time. That is most of all dates: what is a day of every month needs no more than its digits.
+func parseDay(s string, zone *time.Location) (time.Time, error) {
+	number := func(at, n int) (v int) {
+		for _, c := range []byte(s[at : at+n]) {
+			if c -= '0'; c > 9 {
+				return -1 << 20
+			}
+			v = v*10 + int(c)
+		}
+		return v
+	}
+	if s[4] == '-' && s[7] == '-' {
+		year, month, day := number(0, 4), number(5, 2), number(8, 2)
+		if year >= 0 && month >= 1 && month <= 12 && day >= 1 && day <= 28 {
+			return time.Date(year, time.Month(month), day, 0, 0, 0, 0, zone), nil
+		}
+	}
+	return time.ParseInLocation(time.DateOnly, s, zone)
 }
 
 // parseMoment reads a date with a time, with or without seconds and zone.

@@ -1,9 +1,11 @@
 package fhirmap
 
 import (
+	"hash/maphash"
 	"maps"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"unicode"
 	"unicode/utf8"
 
@@ -160,11 +162,40 @@ const maxSideText = 4000
 
 var plainJoiners = strings.NewReplacer("&", " and ", "+", " and ")
 
+// eyeTexts remembers what short texts say, in the memory of the process alone: names and sites repeat from patient to patient.
+// Each has one place, which the last to come takes.
+var (
+	eyeTexts    [4096]atomic.Pointer[eyeText]
+	eyeTextSeed = maphash.MakeSeed()
+)
+
+type eyeText struct {
+	text string
+	kind textKind
+	eye  rules.Eye
+}
+
+// maxEyeText is the length in bytes up to which texts are remembered.
+const maxEyeText = 160
+
 // eyeInText reads the side out of a text. What it does not understand stays unknown.
 func eyeInText(s string, kind textKind) rules.Eye {
-	if s == "" || len(s) > maxSideText {
+	switch {
+	case s == "" || len(s) > maxSideText:
 		return rules.EyeUnknown
+	case len(s) > maxEyeText || kind == proseText:
+		return readEye(s, kind)
 	}
+	place := &eyeTexts[maphash.String(eyeTextSeed, s)%uint64(len(eyeTexts))]
+	known := place.Load()
+	if known == nil || known.text != s || known.kind != kind {
+		known = &eyeText{strings.Clone(s), kind, readEye(s, kind)}
+		place.Store(known)
+	}
+	return known.eye
+}
+
+func readEye(s string, kind textKind) rules.Eye {
 	if strings.IndexByte(s, '&') >= 0 || strings.IndexByte(s, '+') >= 0 {
 		s = plainJoiners.Replace(s)
 	}

@@ -84,6 +84,9 @@ func postCoordinated(code string) rules.Eye {
 // icdSide reads the side out of an ICD-10-CM code of the eye chapter. Its convention: the character for the side is 1 right,
 // 2 left, 3 both, 9 or 0 not stated. Where a category puts it is in sidePlaces; other categories say nothing.
 func icdSide(code string) rules.Eye {
+	if code == "" || !strings.ContainsRune("HhEeSsZz.", rune(code[0])) {
+		return rules.EyeUnknown
+	}
 	code = strings.ToUpper(strings.ReplaceAll(code, ".", ""))
 	places := sidePlaces
 	if strings.HasPrefix(code, "H40") {

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/go-json-experiment/json"
@@ -50,7 +51,10 @@ type Record struct {
 	requests []serviceRequestJSON
 	noDrugs  bool
 
-	reader reader
+	page    []pageEntry // of the page at hand
+	order   []int       // of entries
+	history []rules.Entry
+	reader  reader
 	// The resource at hand; what is kept of it is copied.
 	now struct {
 		medication  medicationJSON
@@ -92,12 +96,43 @@ type Page struct {
 
 // NewRecord starts the record of a patient, Patient/id.
 func NewRecord(patient string, o Options) *Record {
+	r := records.Get().(*Record)
 	o.Limits = o.Limits.withDefaults()
+	r.o, r.patient, r.accepted = o, patient, append(r.accepted, patient)
+	return r
+}
+
+// records keeps the memory of those that were closed.
+var records = sync.Pool{New: func() any {
 	return &Record{
-		o: o, patient: patient, accepted: []string{patient}, states: map[string]rules.ReadState{}, seen: map[string]bool{},
-		held: map[string]jsontext.Value{}, aliases: map[string]string{}, lost: map[string]bool{}, labels: map[string][]string{}, patients: map[string]PatientInfo{},
-		raw: map[string][]jsontext.Value{},
+		states: map[string]rules.ReadState{}, seen: map[string]bool{}, held: map[string]jsontext.Value{}, aliases: map[string]string{},
+		lost: map[string]bool{}, labels: map[string][]string{}, patients: map[string]PatientInfo{}, raw: map[string][]jsontext.Value{},
 	}
+}}
+
+// maxKept is how many entries a record may have had for its memory to be used again.
+const maxKept = 1024
+
+// Close lets another record use the memory of this one. Of what it gave, only the entries of History go with it.
+func (r *Record) Close() {
+	if cap(r.entries) > maxKept || cap(r.page) > maxKept {
+		return
+	}
+	clear(r.states)
+	clear(r.seen)
+	clear(r.held)
+	clear(r.aliases)
+	clear(r.lost)
+	clear(r.labels)
+	clear(r.patients)
+	clear(r.raw)
+	clear(r.entries)
+	clear(r.history)
+	*r = Record{
+		accepted: r.accepted[:0], entries: r.entries[:0], page: r.page, order: r.order, history: r.history[:0], states: r.states, seen: r.seen, held: r.held, aliases: r.aliases,
+		lost: r.lost, labels: r.labels, patients: r.patients, raw: r.raw, reader: r.reader,
+	}
+	records.Put(r)
 }
 
 // Accept makes the entries of a record merged with this one count too.
@@ -126,35 +161,36 @@ func (r *Record) AddPage(want string, body []byte) (Page, error) {
 	return page, err
 }
 
+// pageEntry is an entry of a page.
+type pageEntry struct {
+	resource
+	mode string
+}
+
 // addBundle reads a Bundle at a level of Bundles in Bundles.
 func (r *Record) addBundle(want string, v value, level int) (Page, error) {
-	type entry struct {
-		resource
-		mode string
-	}
-	var entries []entry
+	from := len(r.page)
+	defer func() { r.page = slices.Delete(r.page, from, len(r.page)) }()
 	for m := range v.all {
 		if m.name() == "entry" {
-			entries = make([]entry, 0, min(m.count(), r.o.Limits.Entries))
+			n := min(m.count(), r.o.Limits.Entries)
+			r.page = slices.Grow(r.page, n)
+			r.entries = slices.Grow(r.entries, n)
 		}
-	}
-	if len(r.seen) == 0 {
-		r.seen = make(map[string]bool, cap(entries))
 	}
 	info, err := walkBundle(v, r.o.Limits, func(e BundleEntry) error {
 		h := e.head()
 		if e.FullURL != "" && h.ResourceType != "" && validID(h.ID) && localReference(e.FullURL, r.o.Bases) == "" {
 			r.aliases[e.FullURL] = h.ref() // any other is resolved without
 		}
-		entries = append(entries, entry{resource{headJSON: h, raw: e.Resource, value: e.resource}, e.SearchMode})
+		r.page = append(r.page, pageEntry{resource{headJSON: h, raw: e.Resource, value: e.resource}, e.SearchMode})
 		return nil
 	})
 	if err != nil {
 		return Page{}, err
 	}
-	r.entries = slices.Grow(r.entries, len(entries))
 	page := Page{Next: info.Next, Total: info.Total}
-	for _, e := range entries {
+	for _, e := range r.page[from:] {
 		if e.raw == nil {
 			if want != "" {
 				r.drop(want, rules.DropType, "")
@@ -359,7 +395,7 @@ func (r *Record) take(want, mode string, x resource) rules.DropReason {
 		err = decode(x)
 	}
 	if err == nil {
-		r.keepLabels(x.ref(), x.raw)
+		r.keepLabels(x)
 		return ""
 	}
 	reason := rules.DropJSON
@@ -377,15 +413,33 @@ func (r *Record) take(want, mode string, x resource) rules.DropReason {
 }
 
 // keepLabels keeps how a resource is restricted.
-func (r *Record) keepLabels(ref string, raw jsontext.Value) {
-	if !bytes.Contains(raw, []byte(`"security"`)) {
+func (r *Record) keepLabels(x resource) {
+	if !x.labelled() {
 		return
 	}
-	for _, label := range parseArray(member(member(raw, "meta"), "security")) {
+	for _, label := range parseArray(member(member(x.raw, "meta"), "security")) {
 		if code, err := labelCode(label); err == nil && (code == "R" || code == "V") {
-			r.labels[ref] = append(r.labels[ref], code)
+			r.labels[x.reference] = append(r.labels[x.reference], code)
 		}
 	}
+}
+
+// labelled reports that a resource may have security labels.
+func (x *resource) labelled() bool {
+	if x.value.kind() == 0 {
+		return bytes.Contains(x.raw, []byte(`"security"`))
+	}
+	for m := range x.value.all {
+		if m.name() != "meta" {
+			continue
+		}
+		for s := range m.all {
+			if s.name() == "security" {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // Labels are the labels, R or V, that restrict a record or the drug it refers to.
@@ -624,7 +678,8 @@ func (r *Record) Unresolved() []string {
 // Lost says that a reference could not be read.
 func (r *Record) Lost(ref string) { r.lost[ref] = true }
 
-// History is what the record holds, in an order that does not depend on how the pages came.
+// History is what the record holds, in an order that does not depend on how the pages came. Its entries stand in the record's
+// memory: they are good until it is closed or asked again.
 func (r *Record) History() rules.History {
 	h := rules.History{Patient: r.patient, NoMedication: r.noDrugs}
 	h.Dropped = slices.Clone(r.dropped)
@@ -633,24 +688,30 @@ func (r *Record) History() rules.History {
 			h.Dropped[u.dropped].Name, _ = nameOf(raw)
 		}
 	}
-	counts := map[string]int{}
-	order := make([]*pending, len(r.entries))
+	r.order = r.order[:0]
 	for i := range r.entries {
-		order[i] = &r.entries[i]
+		r.order = append(r.order, i)
 	}
-	slices.SortStableFunc(order, func(x, y *pending) int {
-		return cmp.Or(strings.Compare(x.entry.Reference, y.entry.Reference), strings.Compare(x.entry.Part, y.entry.Part))
+	slices.SortFunc(r.order, func(i, j int) int {
+		x, y := &r.entries[i].entry, &r.entries[j].entry
+		if c := strings.Compare(x.Reference, y.Reference); c != 0 {
+			return c
+		}
+		return cmp.Or(strings.Compare(x.Part, y.Part), cmp.Compare(i, j))
 	})
-	h.Entries = slices.Grow(h.Entries, len(order))
-	for _, p := range order {
+	counts := map[string]int{}
+	r.history = slices.Grow(r.history[:0], len(r.order))
+	for _, i := range r.order {
+		p := &r.entries[i]
 		e, ok := r.finish(p)
 		if !ok {
 			h.Dropped = append(h.Dropped, rules.Dropped{Type: p.typ, Reason: rules.DropMissing, Name: displayName(e)})
 			continue
 		}
 		counts[p.typ]++
-		h.Entries = append(h.Entries, e)
+		r.history = append(r.history, e)
 	}
+	h.Entries = slices.Clip(r.history)
 	slices.SortStableFunc(h.Dropped, func(x, y rules.Dropped) int {
 		return cmp.Or(strings.Compare(x.Type, y.Type), cmp.Compare(x.Reason, y.Reason), strings.Compare(x.Name, y.Name))
 	})

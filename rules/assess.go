@@ -49,7 +49,6 @@ func Assess(c *Catalogue, op Operation, h History, at time.Time, s Settings) Ass
 	defer assessors.Put(a)
 	defer a.forget()
 	a.cat, a.op, a.h, a.at, a.set = c, op, h, at, s.withDefaults()
-	a.page.Grow(pageSize)
 	a.read()
 	a.plan()
 	a.measure()
@@ -144,9 +143,12 @@ var assessors = sync.Pool{New: func() any { return new(assessor) }}
 
 // forget makes the assessor ready for another patient: what it read is let go of, the memory of its lists is kept.
 func (a *assessor) forget() {
+	for i := range a.sides {
+		a.sides[i] = side{evidence: emptied(a.sides[i].evidence)} // what was shown of it is a copy
+	}
 	*a = assessor{
 		reading: reading{means: a.reading.means[:0], found: emptied(a.reading.found[:cap(a.reading.found)]), holds: a.reading.holds[:0]},
-		changed: emptied(a.changed), sides: emptied(a.sides), sizes: emptied(a.sizes), speaking: emptied(a.speaking), gaps: emptied(a.gaps),
+		changed: emptied(a.changed), sides: a.sides[:0], sizes: emptied(a.sizes), speaking: emptied(a.speaking), gaps: emptied(a.gaps),
 		standing: a.standing[:0], asks: emptied(a.asks), cautions: a.cautions[:0], upsets: emptied(a.upsets), lenses: emptied(a.lenses),
 		nameless: emptied(a.nameless), named: emptied(a.named), found: emptied(a.found), context: emptied(a.context),
 		words: emptied(a.words[:cap(a.words)]),
@@ -386,12 +388,17 @@ func (a *assessor) addEvidence(hit found, e *Entry) {
 }
 
 func (a *assessor) put(place int, eye Eye, level Level, ev Evidence, reason string, rank int, fellow, unsided bool) *side {
-	i := slices.IndexFunc(a.sides, func(s side) bool { return s.place == place && s.eye == eye })
-	if i < 0 {
-		a.sides = append(a.sides, side{
-			place: place, eye: eye, level: level, evidence: []Evidence{ev}, reason: reason, rank: rank, fellow: fellow, unsided: unsided,
-		})
-		return &a.sides[len(a.sides)-1]
+	i := 0
+	for i < len(a.sides) && (a.sides[i].place != place || a.sides[i].eye != eye) {
+		i++
+	}
+	if i == len(a.sides) {
+		a.sides = slices.Grow(a.sides, 1)[:i+1]
+		s := &a.sides[i]
+		*s = side{
+			place: place, eye: eye, level: level, evidence: append(s.evidence[:0], ev), reason: reason, rank: rank, fellow: fellow, unsided: unsided,
+		}
+		return s
 	}
 	s := &a.sides[i]
 	// The record of the eye itself says more than the other eye's; the higher level stands either way.

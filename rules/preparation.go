@@ -67,7 +67,7 @@ func (a *assessor) action(rule *PreparationRule, out *Assessment, pairs ...strin
 	stands := func(ids []string) bool {
 		return slices.ContainsFunc(out.Findings, func(f Finding) bool { return slices.Contains(ids, f.Factor) })
 	}
-	from, said := a.page.Len(), ""
+	from, said := a.page.begin(), ""
 	say := func(text string) {
 		if text != said { // by two ways
 			a.page.put(text, pairs)

@@ -20,12 +20,24 @@ func (c *Catalogue) Line(h Hazard, l Level, eye Eye, reason string, more int) st
 // page is where the texts of one assessment are written, one after the other into the same memory.
 type page struct{ strings.Builder }
 
-// pageSize is what the texts of most assessments need, in bytes.
-const pageSize = 3072
+// pageSize is what the texts of most assessments need, in bytes; textSize what most single texts do.
+const (
+	pageSize = 3072
+	textSize = 512
+)
+
+// begin is where the next text begins. A full page is not copied into a larger one: a fresh one is taken.
+func (p *page) begin() int {
+	if p.Cap()-p.Len() < textSize {
+		p.Reset()
+		p.Grow(pageSize)
+	}
+	return p.Len()
+}
 
 // say is the parts as one text.
 func (p *page) say(parts ...string) string {
-	from := p.Len()
+	from := p.begin()
 	for _, s := range parts {
 		p.WriteString(s)
 	}
@@ -34,7 +46,7 @@ func (p *page) say(parts ...string) string {
 
 // fill is a template with its places filled in: {name}, and what to put there, in pairs.
 func (p *page) fill(template string, pairs ...string) string {
-	from := p.Len()
+	from := p.begin()
 	p.put(template, pairs)
 	return p.String()[from:]
 }
@@ -55,7 +67,7 @@ func (p *page) put(template string, pairs []string) {
 }
 
 func (p *page) line(w *Wording, h Hazard, l Level, eye Eye, reason string, more int) string {
-	from := p.Len()
+	from := p.begin()
 	if l != NoLevel {
 		p.WriteString(w.Levels[l.String()])
 		p.WriteByte(' ')

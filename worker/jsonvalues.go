@@ -2,9 +2,10 @@ package worker
 
 import (
 	"bufio"
-	"bytes"
+	"encoding/binary"
 	"errors"
 	"io"
+	"math/bits"
 )
 
 // jsonValues takes a stream of JSON objects apart, on lines of their own or not. It looks for no more than where each ends:
@@ -32,20 +33,21 @@ func (s *jsonValues) next() (at int64, value []byte, err error) {
 		}
 	}
 	at = s.at
-	var out bytes.Buffer
-	depth, quoted, escaped := 0, false, false
+	n, depth, quoted, escaped := 0, 0, false, false // n: how much of what is buffered was looked at
 	for {
-		if s.in.Buffered() == 0 {
-			if _, err := s.in.Peek(1); err != nil {
-				if errors.Is(err, io.EOF) {
-					err = notJSON(s.at)
-				}
-				return at, nil, err
+		chunk, err := s.in.Peek(max(n+1, s.in.Buffered()))
+		if err != nil {
+			if errors.Is(err, io.EOF) {
+				err = notJSON(s.at + int64(len(chunk)))
 			}
+			return at, nil, err
 		}
-		chunk, _ := s.in.Peek(s.in.Buffered()) // what is there already: no error
-		n := 0
 		for n < len(chunk) {
+			if quoted && !escaped {
+				if n += plain(chunk[n:]); n == len(chunk) {
+					break
+				}
+			}
 			c := chunk[n]
 			n++
 			switch {
@@ -58,17 +60,39 @@ func (s *jsonValues) next() (at int64, value []byte, err error) {
 			case c == '{' || c == '[':
 				depth++
 			case c == '}' || c == ']':
-				depth--
-			}
-			if depth == 0 {
-				break
+				if depth--; depth == 0 {
+					return at, s.take(value, n), nil
+				}
 			}
 		}
-		out.Write(chunk[:n])
-		_, _ = s.in.Discard(n) // buffered: no error
-		s.at += int64(n)
-		if depth == 0 {
-			return at, out.Bytes(), nil
+		if n == s.in.Size() {
+			value, n = s.take(value, n), 0
 		}
 	}
+}
+
+// take moves what is buffered, so much of it, to the end of a value.
+func (s *jsonValues) take(value []byte, n int) []byte {
+	chunk, _ := s.in.Peek(n)
+	value = append(value, chunk...)
+	_, _ = s.in.Discard(n) // buffered: no error
+	s.at += int64(n)
+	return value
+}
+
+// plain is how many bytes at the beginning of a part of a string are neither a quote nor a backslash. Eight are looked at at
+// once: one that is neither keeps, in both terms, a high bit of 0, up to the first that is one.
+func plain(text []byte) (n int) {
+	const ones, highs = 0x0101010101010101, 0x8080808080808080
+	for ; n+8 <= len(text); n += 8 {
+		w := binary.LittleEndian.Uint64(text[n:])
+		quote, slash := w^ones*'"', w^ones*'\\'
+		if found := ((quote-ones)&^quote | (slash-ones)&^slash) & highs; found != 0 {
+			return n + bits.TrailingZeros64(found)/8
+		}
+	}
+	for n < len(text) && text[n] != '"' && text[n] != '\\' {
+		n++
+	}
+	return n
 }

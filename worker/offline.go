@@ -25,6 +25,9 @@ type Offline struct {
 	At time.Time
 	// Version stands in the transaction Bundles.
 	Version string
+
+	settings rules.Settings
+	services serviceMatch
 }
 
 // Result is what one patient's record in a file gives.
@@ -34,8 +37,7 @@ type Result struct {
 	Born        string // as the record gives it; "" if it does not
 	Assessments []rules.Assessment
 
-	offline   *Offline
-	situation fhirmap.Situation
+	offline *Offline // nil if nothing would be written
 }
 
 // Transaction is the Bundle that the worker would send to a server that holds nothing of ours; nil if nothing would be written.
@@ -43,57 +45,73 @@ func (r Result) Transaction() ([]byte, error) {
 	if r.offline == nil {
 		return nil, nil
 	}
-	return r.offline.transaction(r.situation)
+	return r.offline.transaction(r.Patient, r.Assessments)
 }
 
 // maxDepth bounds the nesting of what is read from disk.
 const maxDepth = 64
 
+// readers keeps the room to read into from one input to the next.
+var readers = sync.Pool{New: func() any { return bufio.NewReaderSize(nil, 32<<10) }}
+
 // Read assesses everything in r and hands each patient's result to each, in the order of the input, a Bundle as soon as it and
 // those before it are assessed. Bundles are assessed on all cores; as many as twice the cores are held at once.
 func (o Offline) Read(r io.Reader, each func(Result) error) error {
+	in := readers.Get().(*bufio.Reader)
+	defer readers.Put(in)
+	defer in.Reset(nil)
+	in.Reset(r)
+	o.settings, o.services = o.Config.settings(), newServiceMatch(o.Config, o.Catalogue)
+	s := splitter{values: jsonValues{in: in}}
+	first := s.next()
+	if first == nil {
+		return nil
+	}
+	o.assess(first) // on the spot: mostly it is the only one
+	if err := first.handOut(each); err != nil {
+		return err
+	}
+	if second := s.next(); second != nil {
+		return o.readOn(second, &s, each)
+	}
+	return nil
+}
+
+// readOn assesses b and the Bundles behind it on all cores.
+func (o *Offline) readOn(b *offlineBundle, s *splitter, each func(Result) error) error {
 	lanes := runtime.GOMAXPROCS(0)
 	bundles := make(chan *offlineBundle, lanes) // in the order of the input
+	free := make(chan *offlineBundle)           // the same, to whoever has time
 	ctx, cancel := context.WithCancel(context.Background())
-	var reading sync.WaitGroup
-	defer reading.Wait()
+	var working sync.WaitGroup
+	defer working.Wait()
 	defer cancel()
-	reading.Go(func() {
+	working.Go(func() {
 		defer close(bundles)
-		free := make(chan struct{}, lanes)
-		o.split(r, func(b *offlineBundle) bool {
+		defer close(free)
+		for ; b != nil; b = s.next() {
 			b.done = make(chan struct{})
-			select {
-			case bundles <- b:
-			case <-ctx.Done():
-				return false
-			}
-			select {
-			case free <- struct{}{}:
-			case <-ctx.Done():
-				close(b.done)
-				return false
-			}
-			reading.Go(func() {
-				defer close(b.done)
-				defer func() { <-free }()
-				if b.err == nil {
-					b.results, b.err = o.bundle(b)
+			for _, to := range []chan *offlineBundle{bundles, free} {
+				select {
+				case to <- b:
+				case <-ctx.Done():
+					return
 				}
-				b.body = nil
-			})
-			return true
-		})
-	})
-	for b := range bundles {
-		<-b.done
-		for _, result := range b.results {
-			if err := each(result); err != nil {
-				return err
 			}
 		}
-		if b.err != nil {
-			return b.err
+	})
+	for range lanes {
+		working.Go(func() {
+			for b := range free {
+				o.assess(b)
+				close(b.done)
+			}
+		})
+	}
+	for b := range bundles {
+		<-b.done
+		if err := b.handOut(each); err != nil {
+			return err
 		}
 	}
 	return nil
@@ -108,26 +126,37 @@ type offlineBundle struct {
 	done    chan struct{}
 }
 
-// split hands out the Bundles in r, with what is wrong with the input at its place, until next wants no more. Single resources are
-// one record system's content: together they are one Bundle, the last.
-func (o Offline) split(r io.Reader, next func(*offlineBundle) bool) {
-	values := jsonValues{in: bufio.NewReaderSize(r, 32<<10)}
-	var loose bytes.Buffer
-	for {
-		at, v, err := values.next()
+func (b *offlineBundle) handOut(each func(Result) error) error {
+	for _, result := range b.results {
+		if err := each(result); err != nil {
+			return err
+		}
+	}
+	return b.err
+}
+
+// splitter hands out the Bundles of an input, with what is wrong with it at its place, and then none. Single resources are one
+// record system's content: together they are one Bundle, the last.
+type splitter struct {
+	values jsonValues
+	loose  bytes.Buffer
+	done   bool
+}
+
+func (s *splitter) next() *offlineBundle {
+	for !s.done {
+		at, v, err := s.values.next()
 		if errors.Is(err, io.EOF) {
+			s.done = true
 			break
 		}
 		typ := ""
 		if err == nil {
-			typ, err = fhirmap.TypeOf(v), nil
+			typ = fhirmap.TypeOf(v)
 		}
 		switch {
 		case err == nil && typ == "Bundle":
-			if !next(&offlineBundle{body: v, at: at}) {
-				return
-			}
-			continue
+			return &offlineBundle{body: v, at: at}
 		case err == nil:
 			err = fhirmap.ReadText(v, func(t fhirmap.Text) error { return resourceAlone(t, at) })
 			if err != nil && typ == "" {
@@ -135,22 +164,25 @@ func (o Offline) split(r io.Reader, next func(*offlineBundle) bool) {
 			}
 		}
 		if err != nil {
-			next(&offlineBundle{err: err})
-			return
+			s.done = true
+			return &offlineBundle{err: err}
 		}
-		if loose.Len() == 0 {
-			loose.WriteString(`{"resourceType":"Bundle","type":"collection","entry":[`)
+		if s.loose.Len() == 0 {
+			s.loose.WriteString(`{"resourceType":"Bundle","type":"collection","entry":[`)
 		} else {
-			loose.WriteByte(',')
+			s.loose.WriteByte(',')
 		}
-		loose.WriteString(`{"resource":`)
-		loose.Write(v)
-		loose.WriteByte('}')
+		s.loose.WriteString(`{"resource":`)
+		s.loose.Write(v)
+		s.loose.WriteByte('}')
 	}
-	if loose.Len() > 0 {
-		loose.WriteString(`]}`)
-		next(&offlineBundle{body: loose.Bytes()})
+	if s.loose.Len() == 0 {
+		return nil
 	}
+	s.loose.WriteString(`]}`)
+	b := &offlineBundle{body: s.loose.Bytes()}
+	s.loose = bytes.Buffer{}
+	return b
 }
 
 func notJSON(at int64) error { return fmt.Errorf("not JSON from byte %d on", at) }
@@ -169,10 +201,13 @@ func shallow(t fhirmap.Text) error {
 	return nil
 }
 
-// bundle assesses every patient of a Bundle.
-func (o Offline) bundle(b *offlineBundle) (out []Result, err error) {
+// assess assesses every patient of a Bundle.
+func (o *Offline) assess(b *offlineBundle) {
+	if b.err != nil {
+		return
+	}
 	read := false
-	err = fhirmap.ReadText(b.body, func(t fhirmap.Text) error {
+	b.err = fhirmap.ReadText(b.body, func(t fhirmap.Text) error {
 		read = true
 		if err := shallow(t); err != nil {
 			return err
@@ -186,20 +221,21 @@ func (o Offline) bundle(b *offlineBundle) (out []Result, err error) {
 			if err != nil {
 				return err
 			}
-			out = append(out, result)
+			b.results = append(b.results, result)
 		}
 		return nil
 	})
-	if err != nil && !read {
-		err = notJSON(b.at)
+	if b.err != nil && !read {
+		b.err = notJSON(b.at)
 	}
-	return out, err
+	b.body = nil
 }
 
 // patient assesses one patient of a Bundle.
-func (o Offline) patient(patient string, text fhirmap.Text) (Result, error) {
+func (o *Offline) patient(patient string, text fhirmap.Text) (Result, error) {
 	options := fhirmap.Options{Zone: o.Config.Zone(), IgnoreOthers: true, BusinessIdentifierSystem: o.Config.OperationIdentifier}
 	record := fhirmap.NewRecord(patient, options)
+	defer record.Close()
 	page, err := record.AddText(text)
 	if err != nil {
 		return Result{}, err
@@ -218,31 +254,25 @@ func (o Offline) patient(patient string, text fhirmap.Text) (Result, error) {
 	if len(info.ReplacedBy) > 0 {
 		return Result{Patient: patient}, nil // the survivor's record is assessed
 	}
-	result := Result{Patient: patient, Name: info.Name, Born: info.BirthDate}
+	result := Result{Patient: patient, Name: info.Name, Born: info.BirthDate, offline: o}
 	history := record.History()
-	situation := fhirmap.Situation{Patient: patient, BookingsWhole: true, ClientIDs: true, At: o.At, Direct: map[string]int{}}
 	for _, op := range o.operations(record, patient) {
 		at := o.At
 		if !op.Start.IsZero() && op.Start.Before(at) {
 			at = op.Start
 		}
-		a := rules.Assess(o.Catalogue, op, history, at, o.Config.settings())
-		result.Assessments = append(result.Assessments, a)
-		situation.Assessments = append(situation.Assessments, a)
-		situation.Bookings = append(situation.Bookings, fhirmap.Booking{Operation: op, Ahead: true})
+		result.Assessments = append(result.Assessments, rules.Assess(o.Catalogue, op, history, at, o.settings))
 	}
-	result.offline, result.situation = &o, situation
 	return result, nil
 }
 
 // operations are what is assessed: booked appointments; without any appointment each lens procedure or service request at
 // its start; with neither, both eyes; with only cancelled or other appointments, nothing.
-func (o Offline) operations(record *fhirmap.Record, patient string) []rules.Operation {
-	services := newServiceMatch(o.Config, o.Catalogue)
+func (o *Offline) operations(record *fhirmap.Record, patient string) []rules.Operation {
 	var out []rules.Operation
 	appointments := record.Appointments()
 	for _, a := range appointments {
-		ok := services.recognise(a.Concepts) == rules.IsOperation && slices.Contains(a.Patients, patient)
+		ok := o.services.recognise(a.Concepts) == rules.IsOperation && slices.Contains(a.Patients, patient)
 		if booked, _ := ahead(a.Status, time.Time{}, o.At); ok && booked {
 			out = append(out, operationOf(a))
 		}
@@ -251,7 +281,7 @@ func (o Offline) operations(record *fhirmap.Record, patient string) []rules.Oper
 		return out
 	}
 	for _, s := range record.LensCandidates() {
-		if services.recognise(s.Concepts) == rules.IsOperation {
+		if o.services.recognise(s.Concepts) == rules.IsOperation {
 			out = append(out, rules.Operation{Key: id(s.Reference), Start: s.Start, Eye: s.Eye, EyeConflict: s.EyeConflict, Service: s.Service})
 		}
 	}
@@ -261,8 +291,12 @@ func (o Offline) operations(record *fhirmap.Record, patient string) []rules.Oper
 	return out
 }
 
-// transaction is what the worker would send for a situation to a server that holds nothing of ours.
-func (o Offline) transaction(s fhirmap.Situation) ([]byte, error) {
+// transaction is what the worker would send for a patient's assessments to a server that holds nothing of ours.
+func (o *Offline) transaction(patient string, assessments []rules.Assessment) ([]byte, error) {
+	s := fhirmap.Situation{Patient: patient, Assessments: assessments, BookingsWhole: true, ClientIDs: true, At: o.At, Direct: map[string]int{}}
+	for _, a := range assessments {
+		s.Bookings = append(s.Bookings, fhirmap.Booking{Operation: a.Operation, Ahead: true})
+	}
 	names := fhirmap.Names{Canonical: o.Config.Canonical}
 	device, err := fhirmap.DeviceResource(names, o.Version)
 	if err != nil {
@@ -270,7 +304,7 @@ func (o Offline) transaction(s fhirmap.Situation) ([]byte, error) {
 	}
 	w := fhirmap.Writer{
 		Names: names, Catalogue: o.Catalogue, Device: "Device/" + device.ID, Intent: o.Config.TaskIntent,
-		MinLevel: o.Config.settings().MinLevel, SoftwareVersion: o.Version,
+		MinLevel: o.settings.MinLevel, SoftwareVersion: o.Version,
 	}
 	plan, err := w.Reconcile(s)
 	if err != nil {
