@@ -15,14 +15,20 @@ import (
 	"pupilrisk/worker/stream/streamtest"
 )
 
+// natsServer is a streamtest.Process or Cluster.
+type natsServer interface {
+	URL() string
+	TokenFile() string
+}
+
 // on moves the clinic to a NATS server of its own.
-func (c *clinic) on(p *streamtest.Process, manage bool) {
+func (c *clinic) on(p natsServer, manage bool) {
 	c.t.Helper()
 	require.NoError(c.t, c.stream.Close(c.t.Context()))
 	c.stream = open(c.t, p, manage)
 }
 
-func open(t *testing.T, p *streamtest.Process, manage bool) *stream.Stream {
+func open(t *testing.T, p natsServer, manage bool) *stream.Stream {
 	t.Helper()
 	s, err := stream.Open(t.Context(), stream.Config{URL: p.URL(), TokenFile: p.TokenFile(), Manage: &manage})
 	require.NoError(t, err)
