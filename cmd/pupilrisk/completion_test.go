@@ -25,6 +25,7 @@ var completes = map[string]struct {
 	"flag and verb": {"pupilrisk deadletter list --li", []string{"--limit"}, true},
 	"values":        {"pupilrisk assess --format ", []string{"fhir", "json", "text"}, true},
 	"one value":     {"pupilrisk version --format j", []string{"json"}, true},
+	"value by =":    {"pupilrisk assess --format=f", []string{"fhir"}, true},
 	"behind a flag": {"pupilrisk withdraw --dry-run --fa", []string{"--factor"}, true},
 	"files":         {"pupilrisk assess reco", []string{"record.json"}, true},
 	"a file":        {"pupilrisk list --config reco", []string{"record.json"}, true},
@@ -35,19 +36,19 @@ func TestCompletionScripts(t *testing.T) {
 	// What each shell offers for a line, one a line, asked of the shell itself.
 	for shell, ask := range map[string]string{
 		"bash": `source <(cat script); complete -p pupilrisk >/dev/null || exit 1
-read -ra COMP_WORDS <<<"$LINE"; [[ $LINE == *' ' ]] && COMP_WORDS+=('')
+read -ra COMP_WORDS <<<"${LINE//=/ = }"; [[ $LINE == *' ' ]] && COMP_WORDS+=('')
 COMP_CWORD=$((${#COMP_WORDS[@]} - 1))
 _pupilrisk
 ((${#COMPREPLY[@]})) || COMPREPLY=($(compgen -f -- "${COMP_WORDS[COMP_CWORD]}")) # what -o default does
 printf '%s\n' "${COMPREPLY[@]}"`,
-		"fish": `source ./script; complete -C "$LINE" | string replace -r '\t.*' ''; true`,
+		"fish": `source ./script; complete -C "$LINE" | string replace -r '\t.*' '' | string replace -r '^--.*=' ''; true`,
 		"zsh": `rm -f hits; zmodload zsh/zpty
 zpty z zsh -f -i
 expect() { local got; while zpty -r z got; do [[ $got == *$1* ]] && return; done }
-zpty -w z 'PROMPT=; autoload -Uz compinit; compinit -u -d dump; source ./script; LISTMAX=10000; zstyle ":completion:*" list-grouped no
+zpty -w z 'PROMPT=; autoload -Uz compinit; compinit -u -d ./dump; source ./script; LISTMAX=1000
 compadd() { local -a hits; builtin compadd -O hits "$@"; print -rl -- "HIT "$^hits >>hits; builtin compadd "$@" }
 complete() { zle complete-word; print DONE >>hits }; zle -N complete; bindkey "^I" complete
-: >hits; print -r READ""Y'
+: >hits; zle-line-init() { print READ""Y }; zle -N zle-line-init'
 expect READY
 zpty -w -n z "$LINE"$'\t'
 until grep -qs DONE hits; do sleep 0.02; done

@@ -79,7 +79,12 @@ func writeCheck(ctx context.Context, out io.Writer, cfg worker.Config, cat *rule
 	for _, line := range cfg.Effective() {
 		key, value, _ := strings.Cut(line, " ")
 		i := strings.LastIndex(value, "  [")
-		settings = append(settings, keyJSON{key, strings.TrimSpace(value[:i]), strings.Trim(value[i:], " []")})
+		place := strings.Trim(value[i:], " []")
+		value = strings.TrimSuffix(strings.TrimSpace(value[:i]), " (content not shown)")
+		if value == "-" { // it is not set
+			value = ""
+		}
+		settings = append(settings, keyJSON{key, value, place})
 	}
 	var said bytes.Buffer
 	fault := worker.Check(ctx, &said, cfg, cat, version)
