@@ -14,9 +14,11 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go"
+	"github.com/prometheus/client_golang/prometheus"
 	"github.com/stretchr/testify/require"
 
 	"pupilrisk/rules"
+	"pupilrisk/worker"
 	"pupilrisk/worker/fhirstore"
 	"pupilrisk/worker/stream"
 )
@@ -86,6 +88,16 @@ func TestServerCommandsAsJSON(t *testing.T) {
 	code, out, text := call(t, t.Context(), "", environ, "withdraw", "--format", "json", "--dry-run")
 	require.Equal(t, exitDone, code, text)
 	require.JSONEq(t, `{"dryRun":true,"flags":0,"tasks":0,"changedByPerson":0,"changedMeanwhile":0}`, out)
+
+	cfg, cat, err := configured(surroundings{environ: environ}, "")
+	require.NoError(t, err)
+	registry := prometheus.NewRegistry()
+	client, err := worker.OpenFHIR(cfg, version, nil, worker.NewMetrics(registry, version, cat.Version, cfg.Mode, cat))
+	require.NoError(t, err)
+	defer client.Close()
+	_, err = client.Capability(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, "1 requests to the FHIR server, 0 resources written", withdrawing(registry))
 
 	code, out, text = call(t, t.Context(), "", environ, "subscribe", "--endpoint", "http://127.0.0.1:1/hook", "--format", "json")
 	require.Equal(t, exitDone, code, text)
