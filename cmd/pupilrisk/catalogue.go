@@ -2,9 +2,12 @@ package main
 
 import (
 	"context"
+	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strings"
 
 	"pupilrisk/fhirmap"
@@ -12,29 +15,39 @@ import (
 	"pupilrisk/rules/catalogue"
 )
 
-func runCatalogue(_ context.Context, s surroundings, args []string) error {
-	f := flags(s, "catalogue")
-	if err := parse(f, args); err != nil {
-		return err
-	}
-	switch {
-	case f.Arg(0) == "check" && f.NArg() <= 2:
-		return checkCatalogue(s, f.Arg(1))
-	case f.Arg(0) == "list" && f.NArg() == 1:
-		c, err := loadCatalogue(overlay(s))
-		if err != nil {
-			return err
+func runCatalogue(f *flag.FlagSet) action {
+	format := formats(f, "text, or JSON; list: one object for each factor; codes: one for each way to recognise it; check: one with catalogue, factors, "+
+		"codeSets, codes, preparations, workedCases, faults", "text", "json")
+	return func(_ context.Context, s surroundings, args []string) error {
+		verb, rest := verbOf(args)
+		inJSON := format.value == "json"
+		switch {
+		case verb == "check" && len(rest) <= 1:
+			dir, _ := verbOf(append(rest, overlay(s)))
+			return checkCatalogue(s.out, dir, inJSON)
+		case verb == "list" && len(rest) == 0, verb == "codes" && len(rest) == 1:
+			c, err := loadCatalogue(overlay(s))
+			switch {
+			case err != nil:
+				return err
+			case verb == "list" && inJSON:
+				return writeFactors(s.out, c)
+			case verb == "list":
+				listFactors(s.out, c)
+				return nil
+			}
+			i := slices.IndexFunc(c.Factors, func(x *rules.Factor) bool { return x.ID == rest[0] })
+			switch {
+			case i < 0:
+				return usageError{fmt.Errorf("catalogue codes: no factor %q; pupilrisk catalogue list prints them", rest[0])}
+			case inJSON:
+				return writeCodes(s.out, c, c.Factors[i])
+			}
+			listCodes(s.out, c, c.Factors[i])
+			return nil
 		}
-		listFactors(s.out, c)
-		return nil
-	case f.Arg(0) == "codes" && f.NArg() == 2:
-		c, err := loadCatalogue(overlay(s))
-		if err != nil {
-			return err
-		}
-		return listCodes(s.out, c, f.Arg(1))
+		return usageError{fmt.Errorf("catalogue takes: check [DIR], list, or codes FACTOR")}
 	}
-	return usageError{fmt.Errorf("catalogue takes: check [DIR], list, or codes FACTOR")}
 }
 
 // overlay is the overlay directory that the environment names.
@@ -47,10 +60,18 @@ func overlay(s surroundings) string {
 	return ""
 }
 
-func checkCatalogue(s surroundings, dir string) error {
-	if dir == "" {
-		dir = overlay(s)
-	}
+// checkedJSON is what a check found; faults are lines "file:line: reason".
+type checkedJSON struct {
+	Catalogue    string   `json:"catalogue,omitempty"`
+	Factors      int      `json:"factors"`
+	CodeSets     int      `json:"codeSets"`
+	Codes        int      `json:"codes"`
+	Preparations int      `json:"preparations"`
+	WorkedCases  int      `json:"workedCases"`
+	Faults       []string `json:"faults"`
+}
+
+func checkCatalogue(out io.Writer, dir string, inJSON bool) error {
 	if dir != "" {
 		if info, err := os.Stat(dir); err != nil || !info.IsDir() {
 			return usageError{fmt.Errorf("catalogue check: no such directory")}
@@ -60,17 +81,26 @@ func checkCatalogue(s surroundings, dir string) error {
 	if err == nil && dir != "" {
 		c, err = fhirmap.LoadCatalogue(catalogue.FS, os.DirFS(dir))
 	}
+	if err == nil {
+		err = c.CheckCases()
+	}
 	if err != nil {
+		if inJSON {
+			err = errors.Join(err, writeJSON(out, checkedJSON{Faults: strings.Split(err.Error(), "\n")}))
+		}
 		return err
 	}
-	if err := c.CheckCases(); err != nil {
-		return err
+	x := checkedJSON{
+		Catalogue: c.Version, Factors: len(c.Factors), CodeSets: len(c.CodeSets), Preparations: len(c.Preparations), WorkedCases: c.Cases(), Faults: []string{},
 	}
-	codes := 0
 	for _, set := range c.CodeSets {
-		codes += len(set.Codes) + len(set.Branches)
+		x.Codes += len(set.Codes) + len(set.Branches)
 	}
-	fmt.Fprintf(s.out, "catalogue %s: %d factors, %d code sets with %d codes, %d preparations, %d worked cases: no fault\n", c.Version, len(c.Factors), len(c.CodeSets), codes, len(c.Preparations), c.Cases())
+	if inJSON {
+		return writeJSON(out, x)
+	}
+	fmt.Fprintf(out, "catalogue %s: %d factors, %d code sets with %d codes, %d preparations, %d worked cases: no fault\n",
+		x.Catalogue, x.Factors, x.CodeSets, x.Codes, x.Preparations, x.WorkedCases)
 	return nil
 }
 
@@ -140,39 +170,32 @@ func dash(s string) string {
 	return ": " + s
 }
 
-func listCodes(w io.Writer, c *rules.Catalogue, factor string) error {
-	for _, x := range c.Factors {
-		if x.ID != factor {
-			continue
-		}
-		for _, m := range x.Matches {
-			for _, id := range m.Codes {
-				set := c.CodeSets[id]
-				fmt.Fprintf(w, "%s (%s)\n", set.Title, id)
-				for _, k := range set.Codes {
-					fmt.Fprintf(w, "  %s|%s  %s%s\n", k.System, k.Code, k.Display, checked(set.Checked[k]))
-				}
-				for _, k := range set.Branches {
-					fmt.Fprintf(w, "  %s|%s and all below%s\n", k.System, k.Code, checked(set.Checked[k]))
-				}
-				for _, k := range set.Except {
-					fmt.Fprintf(w, "  except %s|%s and all below\n", k.System, k.Code)
-				}
-				for _, k := range set.ExceptCodes {
-					fmt.Fprintf(w, "  except %s|%s\n", k.System, k.Code)
-				}
+func listCodes(w io.Writer, c *rules.Catalogue, x *rules.Factor) {
+	for _, m := range x.Matches {
+		for _, id := range m.Codes {
+			set := c.CodeSets[id]
+			fmt.Fprintf(w, "%s (%s)\n", set.Title, id)
+			for _, k := range set.Codes {
+				fmt.Fprintf(w, "  %s|%s  %s%s\n", k.System, k.Code, k.Display, checked(set.Checked[k]))
 			}
-			if len(m.Words) > 0 {
-				fmt.Fprintf(w, "text: %s\n", strings.Join(m.Words, ", "))
+			for _, k := range set.Branches {
+				fmt.Fprintf(w, "  %s|%s and all below%s\n", k.System, k.Code, checked(set.Checked[k]))
 			}
-			for _, b := range m.Brands {
-				fmt.Fprintf(w, "brand: %s (%s)\n", b.Name, b.Country)
+			for _, k := range set.Except {
+				fmt.Fprintf(w, "  except %s|%s and all below\n", k.System, k.Code)
 			}
-			if len(m.Unless) > 0 {
-				fmt.Fprintf(w, "not with: %s\n", strings.Join(m.Unless, ", "))
+			for _, k := range set.ExceptCodes {
+				fmt.Fprintf(w, "  except %s|%s\n", k.System, k.Code)
 			}
 		}
-		return nil
+		if len(m.Words) > 0 {
+			fmt.Fprintf(w, "text: %s\n", strings.Join(m.Words, ", "))
+		}
+		for _, b := range m.Brands {
+			fmt.Fprintf(w, "brand: %s (%s)\n", b.Name, b.Country)
+		}
+		if len(m.Unless) > 0 {
+			fmt.Fprintf(w, "not with: %s\n", strings.Join(m.Unless, ", "))
+		}
 	}
-	return usageError{fmt.Errorf("catalogue codes: no factor %q; pupilrisk catalogue list prints them", factor)}
 }

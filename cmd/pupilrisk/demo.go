@@ -2,8 +2,8 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"log/slog"
@@ -18,46 +18,41 @@ import (
 // demoTimeout bounds the demo; it takes a few seconds.
 const demoTimeout = 60 * time.Second
 
-func runDemo(ctx context.Context, s surroundings, args []string) (err error) {
-	f := flags(s, "demo")
-	format := f.String("format", "text", "text or json: the list, or one assessment per line")
+func runDemo(f *flag.FlagSet) action {
+	format := formats(f, "the list as text, or the assessments as JSON, one a line", "text", "json")
 	stay := f.Bool("stay", false, "keep serving and print the addresses; Ctrl-C ends it")
-	if err := parse(f, args); err != nil {
-		return err
-	}
-	if err := oneOf("format", *format, "text", "json"); err != nil {
-		return err
-	}
-	cat, err := loadCatalogue("")
-	if err != nil {
-		return err
-	}
-	log := slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelError}))
-	run, err := demo.Start(ctx, cat, version, log, time.Now)
-	if err != nil {
-		return err
-	}
-	defer func() {
-		closing, cancel := context.WithTimeout(context.WithoutCancel(ctx), demoTimeout)
+	return func(ctx context.Context, s surroundings, _ []string) (err error) {
+		cat, err := loadCatalogue("")
+		if err != nil {
+			return err
+		}
+		log := slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelError}))
+		run, err := demo.Start(ctx, cat, version, log, time.Now)
+		if err != nil {
+			return err
+		}
+		defer func() {
+			closing, cancel := context.WithTimeout(context.WithoutCancel(ctx), demoTimeout)
+			defer cancel()
+			err = errors.Join(err, run.Close(closing))
+		}()
+		waiting, cancel := context.WithTimeout(ctx, demoTimeout)
 		defer cancel()
-		err = errors.Join(err, run.Close(closing))
-	}()
-	waiting, cancel := context.WithTimeout(ctx, demoTimeout)
-	defer cancel()
-	if err := run.Handled(waiting); err != nil {
-		return err
+		if err := run.Handled(waiting); err != nil {
+			return err
+		}
+		if format.value == "json" {
+			err = writeAssessments(s.out, run.Assessments())
+		} else {
+			err = writeDemoList(ctx, s, run)
+		}
+		if err != nil || !*stay {
+			return err
+		}
+		fmt.Fprintf(s.out, "\nFHIR server  %s\nNATS server  %s (token in %s)\nmetrics      %s\nCtrl-C ends the demo.\n", run.FHIRURL, run.NATSURL, run.Token, run.MetricsURL)
+		<-ctx.Done()
+		return nil
 	}
-	if *format == "json" {
-		err = writeAssessments(s.out, run.Assessments())
-	} else {
-		err = writeDemoList(ctx, s, run)
-	}
-	if err != nil || !*stay {
-		return err
-	}
-	fmt.Fprintf(s.out, "\nFHIR server  %s\nNATS server  %s (token in %s)\nmetrics      %s\nCtrl-C ends the demo.\n", run.FHIRURL, run.NATSURL, run.Token, run.MetricsURL)
-	<-ctx.Done()
-	return nil
 }
 
 func writeDemoList(ctx context.Context, s surroundings, run *demo.Run) error {
@@ -81,11 +76,9 @@ func writeAssessments(w io.Writer, all map[string]rules.Assessment) error {
 		}
 		return strings.Compare(x.Operation.Appointment, y.Operation.Appointment)
 	})
-	encoder := json.NewEncoder(w)
-	encoder.SetEscapeHTML(false)
 	for _, a := range list {
-		if err := encoder.Encode(a); err != nil {
-			return fmt.Errorf("write the assessments: %w", err)
+		if err := writeJSON(w, a); err != nil {
+			return err
 		}
 	}
 	return nil

@@ -14,10 +14,12 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
 
+	"github.com/nats-io/nats.go"
 	"github.com/stretchr/testify/require"
 
 	"pupilrisk/worker/fhirstore"
@@ -223,6 +225,23 @@ func TestServeProbeListAndEnd(t *testing.T) {
 	code, out, text = call(t, t.Context(), "", environ, "deadletter", "list")
 	require.Equal(t, exitDone, code, text)
 	require.Contains(t, out, "0 dead letters")
+	token, err := os.ReadFile(filepath.Join(strings.TrimPrefix(environ[1], "PUPILRISK_NATS_STORE_DIR="), "token"))
+	require.NoError(t, err)
+	publisher, err := nats.Connect("nats://"+strings.TrimPrefix(environ[3], "PUPILRISK_NATS_LISTEN="), nats.Token(strings.TrimSpace(string(token))))
+	require.NoError(t, err)
+	defer publisher.Close()
+	require.NoError(t, publisher.Publish("clinic.booking.x", []byte("Invented nonsense")))
+	require.NoError(t, publisher.Flush())
+	var letters []letterJSON
+	require.Eventually(t, func() bool {
+		_, out, _ := call(t, t.Context(), "", environ, "deadletter", "list", "--format", "json")
+		require.NotContains(t, out, "Invented")
+		letters = objects[letterJSON](t, out)
+		return len(letters) == 1
+	}, 20*time.Second, 50*time.Millisecond)
+	code, out, text = call(t, t.Context(), "", environ, "deadletter", "show", strconv.FormatUint(letters[0].Number, 10), "--format", "json")
+	require.Equal(t, exitDone, code, text)
+	require.Equal(t, "Invented nonsense", objects[contentJSON](t, out)[0].Payload)
 	code, out, text = call(t, t.Context(), "", environ, "serve", "--check")
 	require.Equal(t, exitDone, code, text)
 	require.Contains(t, out, "connected, streams and consumers are there")

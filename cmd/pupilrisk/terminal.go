@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"golang.org/x/term"
@@ -45,31 +46,62 @@ func (s surroundings) colour() bool {
 	})
 }
 
-// progress counts on a terminal, while something long goes on that writes elsewhere. It writes nothing where nobody looks.
+// progress is one line on a terminal, rewritten while something long goes on that writes elsewhere. Where nobody looks it writes
+// nothing. What is to stand on the same terminal is written through it.
 type progress struct {
-	to    io.Writer
-	what  string
-	n     int
-	shown time.Time
+	mu     sync.Mutex
+	to     io.Writer
+	looked bool // a person looks
+	open   bool // the line stands
 }
 
-func (p *progress) one() {
-	p.n++
-	if p.shown.IsZero() {
-		p.shown = time.Now() // what is over in half a second shows no count
-	}
-	if time.Since(p.shown) < 500*time.Millisecond {
-		return
-	}
-	p.shown = time.Now()
-	if _, is := terminal(p.to); is {
-		fmt.Fprintf(p.to, "\r%d %s ", p.n, p.what)
-	}
+// progressEvery is how often the line is rewritten; what is over sooner shows none.
+const progressEvery = 500 * time.Millisecond
+
+func newProgress(to io.Writer) *progress {
+	_, is := terminal(to)
+	return &progress{to: to, looked: is}
 }
 
-// end takes the count away, so that what follows stands alone.
-func (p *progress) end() {
-	if _, is := terminal(p.to); is {
+// while shows what say says, again and again, until end is called: then the line is gone.
+func (p *progress) while(say func() string) (end func()) {
+	if !p.looked {
+		return func() {}
+	}
+	over, gone := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(gone)
+		tick := time.NewTicker(progressEvery)
+		defer tick.Stop()
+		for {
+			select {
+			case <-over:
+				p.mu.Lock()
+				p.clear()
+				p.mu.Unlock()
+				return
+			case <-tick.C:
+				p.mu.Lock()
+				fmt.Fprintf(p.to, "\r\x1b[K%s ", say())
+				p.open = true
+				p.mu.Unlock()
+			}
+		}
+	}()
+	return func() { close(over); <-gone }
+}
+
+// Write puts b where the line stands; the line comes back below it.
+func (p *progress) Write(b []byte) (int, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.clear()
+	return p.to.Write(b)
+}
+
+func (p *progress) clear() {
+	if p.open {
 		fmt.Fprint(p.to, "\r\x1b[K")
+		p.open = false
 	}
 }

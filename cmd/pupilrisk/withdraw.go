@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"flag"
 	"fmt"
 	"time"
 
@@ -12,46 +13,70 @@ import (
 )
 
 // runWithdraw takes back what the worker wrote and nobody has touched.
-func runWithdraw(ctx context.Context, s surroundings, args []string) error {
-	f := flags(s, "withdraw")
-	file := f.String("config", "", "configuration file (YAML)")
+func runWithdraw(f *flag.FlagSet) action {
+	file := configFlag(f)
 	var x worker.Withdrawal
-	f.StringVar(&x.Factor, "factor", "", "only what rests on this factor alone")
-	f.StringVar(&x.Catalogue, "catalogue", "", "only what was last written with this version of the catalogue")
+	f.StringVar(&x.Factor, "factor", "", "only what rests on this `FACTOR` of the catalogue alone")
+	f.StringVar(&x.Catalogue, "catalogue", "", "only what was last written with this `VERSION` of the catalogue")
 	f.BoolVar(&x.DryRun, "dry-run", false, "count, and write nothing")
-	since := f.String("since", "", "only what was written at or after this time (RFC 3339)")
-	if err := parse(f, args); err != nil {
+	since := f.String("since", "", "only what was written at or after this `TIME` (RFC 3339)")
+	format := formats(f, "text, or one JSON object: dryRun, flags, tasks, changedByPerson, changedMeanwhile (patients: run it again)", "text", "json")
+	return func(ctx context.Context, s surroundings, _ []string) error {
+		if *since != "" {
+			var err error
+			if x.Since, err = time.Parse(time.RFC3339, *since); err != nil {
+				return usageError{errors.New("--since wants a time such as 2026-11-25T08:00:00Z")}
+			}
+		}
+		cfg, cat, err := configured(s, *file)
+		if err != nil {
+			return err
+		}
+		if err := cfg.NeedFHIR(); err != nil {
+			return err
+		}
+		cfg.Mode = worker.Live // what stands is in the FHIR server, whatever the worker's mode is now
+		line := newProgress(s.err)
+		log := logger(line, cfg, cfg.Level())
+		registry := prometheus.NewRegistry()
+		metrics := worker.NewMetrics(registry, version, cat.Version, cfg.Mode, cat)
+		client, err := worker.OpenFHIR(cfg, version, log, metrics)
+		if err != nil {
+			return err
+		}
+		defer client.Close()
+		end := line.while(func() string { return withdrawing(registry) })
+		done, err := worker.New(worker.Parts{Config: cfg, Version: version, Log: log, Catalogue: cat, FHIR: client, Metrics: metrics}).Withdraw(ctx, x)
+		end()
+		if format.value == "json" {
+			return errors.Join(err, writeJSON(s.out, struct {
+				DryRun           bool `json:"dryRun"`
+				Flags            int  `json:"flags"`
+				Tasks            int  `json:"tasks"`
+				ChangedByPerson  int  `json:"changedByPerson"`
+				ChangedMeanwhile int  `json:"changedMeanwhile"`
+			}{x.DryRun, done.Flags, done.Tasks, done.Touched, done.Changed}))
+		}
+		verb := "taken back"
+		if x.DryRun {
+			verb = "would be taken back"
+		}
+		fmt.Fprintf(s.out, "%d flags and %d tasks %s; %d that a person changed stand\n", done.Flags, done.Tasks, verb, done.Touched)
+		if done.Changed > 0 {
+			fmt.Fprintf(s.out, "%d patients' records changed meanwhile; run it again\n", done.Changed)
+		}
 		return err
 	}
-	if *since != "" {
-		var err error
-		if x.Since, err = time.Parse(time.RFC3339, *since); err != nil {
-			return usageError{errors.New("--since wants a time such as 2026-11-25T08:00:00Z")}
+}
+
+// withdrawing says how far a withdrawal is, by the worker's own metrics: it reads all that stands, then writes.
+func withdrawing(registry *prometheus.Registry) string {
+	count := map[string]float64{}
+	families, _ := registry.Gather() // what fails is missing from the line, no more
+	for _, family := range families {
+		for _, m := range family.GetMetric() {
+			count[family.GetName()] += m.GetCounter().GetValue()
 		}
 	}
-	cfg, cat, err := configured(s, *file)
-	if err != nil {
-		return err
-	}
-	if err := cfg.NeedFHIR(); err != nil {
-		return err
-	}
-	cfg.Mode = worker.Live // what stands is in the FHIR server, whatever the worker's mode is now
-	log := logger(s.err, cfg, cfg.Level())
-	metrics := worker.NewMetrics(prometheus.NewRegistry(), version, cat.Version, cfg.Mode, cat)
-	client, err := worker.OpenFHIR(cfg, version, log, metrics)
-	if err != nil {
-		return err
-	}
-	defer client.Close()
-	done, err := worker.New(worker.Parts{Config: cfg, Version: version, Log: log, Catalogue: cat, FHIR: client, Metrics: metrics}).Withdraw(ctx, x)
-	verb := "taken back"
-	if x.DryRun {
-		verb = "would be taken back"
-	}
-	fmt.Fprintf(s.out, "%d flags and %d tasks %s; %d that a person changed stand\n", done.Flags, done.Tasks, verb, done.Touched)
-	if done.Changed > 0 {
-		fmt.Fprintf(s.out, "%d patients' records changed meanwhile; run it again\n", done.Changed)
-	}
-	return err
+	return fmt.Sprintf("%.0f requests to the FHIR server, %.0f resources written", count["pupilrisk_fhir_requests_total"], count["pupilrisk_writes_total"])
 }
