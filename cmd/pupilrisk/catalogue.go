@@ -6,6 +6,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"slices"
 	"strings"
@@ -34,6 +35,8 @@ func runCatalogue(f *flag.FlagSet) action {
 				return writeFactors(s.out, c)
 			case verb == "list":
 				listFactors(s.out, c)
+				listActions(s.out, c)
+				listWording(s.out, c)
 				return nil
 			}
 			i := slices.IndexFunc(c.Factors, func(x *rules.Factor) bool { return x.ID == rest[0] })
@@ -105,7 +108,8 @@ func checkCatalogue(out io.Writer, dir string, inJSON bool) error {
 }
 
 func listFactors(w io.Writer, c *rules.Catalogue) {
-	fmt.Fprintf(w, "catalogue %s\n", c.Version)
+	fmt.Fprintf(w, "catalogue %s\n\nevidence grade: A pooled or large controlled studies, B controlled, C regulator or series, D reports or mechanism\n"+
+		"in brackets: how a source was looked up (page or abstract read; from memory: by nobody)\n\nFACTORS\n", c.Version)
 	for _, x := range c.Factors {
 		level := x.Level.String()
 		switch {
@@ -151,6 +155,92 @@ func listFactors(w io.Writer, c *rules.Catalogue) {
 		}
 		for _, src := range x.Sources {
 			fmt.Fprintf(w, "  source: %s%s\n", src.Text, checked(src.Checked))
+		}
+	}
+}
+
+// listActions prints what is to be done, what is added to it when, and what is asked.
+func listActions(w io.Writer, c *rules.Catalogue) {
+	fmt.Fprintf(w, "\nTASKS\n")
+	for _, p := range c.Preparations {
+		when := "at once"
+		if p.Days > 0 {
+			when = fmt.Sprintf("%d days before", p.Days)
+			if p.Working {
+				when = strings.Replace(fmt.Sprintf("%d working days before", p.Days), "1 working days", "the working day", 1)
+			}
+		}
+		fmt.Fprintf(w, "\n%s (%s)\n  %s, %s%s\n  %s\n", p.Name, p.Code, p.Who, when, calledBy(p), p.Text)
+		for _, a := range p.Advice {
+			fmt.Fprintf(w, "  adds \"%s\"%s\n    source: %s\n", a.Text, adviceWhen(a), a.Source)
+		}
+	}
+	fmt.Fprintf(w, "\nCAUTIONS, added to tasks\n")
+	for _, x := range c.Cautions {
+		fmt.Fprintf(w, "\n%s\n  %s\n  to: %s\n", x.ID, x.Text, strings.Join(x.Preparations, ", "))
+		if len(x.Factors) > 0 {
+			fmt.Fprintf(w, "  by: %s\n", strings.Join(x.Factors, ", "))
+		}
+		listMatches(w, x.Matches)
+		fmt.Fprintf(w, "  source: %s\n", x.Source)
+	}
+	fmt.Fprintf(w, "\nQUESTIONS\n")
+	for _, q := range c.Questions {
+		fmt.Fprintf(w, "\n%s\n  %s\n  not with: %s\n", q.ID, q.Text, strings.Join(q.Unless, ", "))
+		listMatches(w, q.Matches)
+	}
+}
+
+// listMatches prints by which records something is called for.
+func listMatches(w io.Writer, all []rules.FactorMatch) {
+	for _, m := range all {
+		var kinds []string
+		for _, k := range m.Kinds {
+			kinds = append(kinds, string(k))
+		}
+		fmt.Fprintf(w, "  by %s (%s): %s\n", strings.ReplaceAll(m.Substance, "-", " "), strings.Join(kinds, ", "), strings.Join(slices.Concat(m.Codes, m.Words), ", "))
+	}
+}
+
+func calledBy(p rules.PreparationRule) string {
+	var by []string
+	if len(p.Hazards) > 0 {
+		by = append(by, "a "+p.MinLevel.String()+" finding or stronger")
+	}
+	for _, gaps := range [][]rules.GapKind{p.Gaps, p.OnlyWithGaps} {
+		for _, g := range gaps {
+			by = append(by, string(g))
+		}
+	}
+	return "; called for by: " + strings.Join(by, ", ")
+}
+
+func adviceWhen(a rules.Advice) string {
+	var when []string
+	if len(a.Factors) > 0 {
+		when = append(when, "with "+strings.Join(a.Factors, ", "))
+	}
+	for _, x := range []struct {
+		what string
+		mm   *float64
+	}{{"pupil up to", a.PupilUpTo}, {"pupil above", a.PupilAbove}, {"chamber below", a.ChamberBelow}, {"chamber from", a.ChamberFrom}} {
+		if x.mm != nil {
+			when = append(when, fmt.Sprintf("%s %g mm", x.what, *x.mm))
+		}
+	}
+	if len(when) == 0 {
+		return ""
+	}
+	return " " + strings.Join(when, ", ")
+}
+
+// listWording prints the words of flags, tasks and lists.
+func listWording(w io.Writer, c *rules.Catalogue) {
+	fmt.Fprintf(w, "\nWORDING\n")
+	x := c.Wording
+	for _, m := range []map[string]string{x.Levels, x.Hazards, x.Eyes, x.Outcomes, x.Cautions, x.Gaps} {
+		for _, key := range slices.Sorted(maps.Keys(m)) {
+			fmt.Fprintf(w, "  %s: %s\n", key, m[key])
 		}
 	}
 }
