@@ -186,7 +186,7 @@ func eyeInText(s string, kind textKind) rules.Eye {
 	case len(s) > maxEyeText || kind == proseText:
 		return readEye(s, kind)
 	}
-	place := &eyeTexts[maphash.String(eyeTextSeed, s)%uint64(len(eyeTexts))]
+	place := &eyeTexts[(maphash.String(eyeTextSeed, s)+uint64(kind))%uint64(len(eyeTexts))]
 	known := place.Load()
 	if known == nil || known.text != s || known.kind != kind {
 		known = &eyeText{strings.Clone(s), kind, readEye(s, kind)}
