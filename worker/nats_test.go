@@ -15,14 +15,20 @@ import (
 	"pupilrisk/worker/stream/streamtest"
 )
 
+// natsServer is a streamtest.Process or Cluster.
+type natsServer interface {
+	URL() string
+	TokenFile() string
+}
+
 // on moves the clinic to a NATS server of its own.
-func (c *clinic) on(p *streamtest.Process, manage bool) {
+func (c *clinic) on(p natsServer, manage bool) {
 	c.t.Helper()
 	require.NoError(c.t, c.stream.Close(c.t.Context()))
 	c.stream = open(c.t, p, manage)
 }
 
-func open(t *testing.T, p *streamtest.Process, manage bool) *stream.Stream {
+func open(t *testing.T, p natsServer, manage bool) *stream.Stream {
 	t.Helper()
 	s, err := stream.Open(t.Context(), stream.Config{URL: p.URL(), TokenFile: p.TokenFile(), Manage: &manage})
 	require.NoError(t, err)
@@ -68,11 +74,14 @@ func TestNATSDownAtTheStart(t *testing.T) {
 }
 
 // serve runs the whole worker on a NATS server of its own until the returned function is called.
-func (c *clinic) serve(p *streamtest.Process) (stop func()) {
+func (c *clinic) serve(p natsServer) (stop func()) {
 	c.t.Helper()
 	cfg := DefaultConfig()
 	cfg.Mode, cfg.FHIRURL, cfg.Concurrency, cfg.HTTPAddr = Live, c.url, 4, "127.0.0.1:0"
 	cfg.NATSURL, cfg.NATSTokenFile, cfg.NATSManage = p.URL(), p.TokenFile(), OptBool{Set: true, Value: true}
+	if c.set != nil {
+		c.set(&cfg)
+	}
 	ctx, cancel := context.WithCancel(c.t.Context())
 	done := make(chan error, 1)
 	go func() { done <- Serve(ctx, cfg, testCatalogue(c.t), "test", slog.New(slog.DiscardHandler), Reload{}) }()

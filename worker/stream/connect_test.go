@@ -201,3 +201,24 @@ func TestTwoReplicasShareTheConsumers(t *testing.T) {
 	require.NoError(t, first.DoubleAck(t.Context()))
 	require.NoError(t, second.DoubleAck(t.Context()))
 }
+
+// A server that is cut off from its cluster goes on answering, and can store nothing: that is said, and another is turned to.
+func TestServerCutOffFromItsCluster(t *testing.T) {
+	if testing.Short() {
+		t.Skip("waits for elections")
+	}
+	t.Parallel()
+	cluster := streamtest.StartCluster(t, t.TempDir())
+	cfg := stream.Config{URL: cluster.URL(), TokenFile: cluster.TokenFile(), Manage: new(true), Replicas: 3}
+	requireReady(t, open(t, cfg))
+	leader := cluster.Leader(stream.Clinic)
+	var seen events
+	cfg.URL, cfg.OnEvent = leader.URL(), seen.add // it tells of the others
+	s := open(t, cfg)
+	requireReady(t, s)
+	defer cluster.CutOff(leader)()
+	requireNotReady(t, s, "stream CLINIC")
+	require.Eventually(t, func() bool { return s.Ready() == nil }, 60*time.Second, 50*time.Millisecond)
+	require.Positive(t, seen.of(stream.EventReconnect))
+	publish(t, s, "clinic.booking.a", "event")
+}

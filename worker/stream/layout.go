@@ -129,6 +129,9 @@ func (s *Stream) settle(ctx context.Context) {
 func (s *Stream) settleStream(ctx context.Context, w wanted) (faults []string) {
 	what := "stream " + w.stream.Name
 	stands, err := s.js.Stream(ctx, w.stream.Name)
+	if fault := s.serves(stands, err); fault != "" {
+		return []string{what + " " + fault}
+	}
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
 		for _, c := range w.consumers { // gone with their stream
 			s.compared["consumer "+c.Durable] = false
@@ -141,8 +144,6 @@ func (s *Stream) settleStream(ctx context.Context, w wanted) (faults []string) {
 			faults = append(faults, what+" "+fault)
 		}
 		s.compared[what] = len(faults) == 0
-	case !errors.Is(err, jetstream.ErrStreamNotFound):
-		return []string{what + " cannot be looked up: " + requestError(err)}
 	case !s.cfg.manage():
 		return []string{what + " is missing"}
 	default:
@@ -161,6 +162,45 @@ func (s *Stream) settleStream(ctx context.Context, w wanted) (faults []string) {
 		s.compared[what] = fault == ""
 	}
 	return faults
+}
+
+// serves says why a stream that was looked up is not served, "" if it is, and notes since when no stream is.
+func (s *Stream) serves(stands jetstream.Stream, err error) (fault string) {
+	var refusal *jetstream.APIError
+	if err == nil || errors.As(err, &refusal) {
+		s.answered = true
+	}
+	switch {
+	case err == nil && !hasMajority(stands.CachedInfo().Cluster):
+		fault = "is without most of its replicas, or their leader"
+	case err != nil && !errors.Is(err, jetstream.ErrStreamNotFound):
+		fault = "cannot be looked up: " + requestError(err)
+	default:
+		s.unserved = time.Time{}
+		return ""
+	}
+	if s.answered && s.unserved.IsZero() {
+		s.unserved = time.Now()
+	}
+	return fault
+}
+
+// hasMajority reports whether a stream has a leader that hears from enough of its followers to store anything. A server that is
+// cut off from the others answers all the same, some ten seconds even as if it led.
+func hasMajority(c *jetstream.ClusterInfo) bool {
+	switch {
+	case c == nil || len(c.Replicas) == 0:
+		return true
+	case c.Leader == "":
+		return false
+	}
+	heard := 1
+	for _, follower := range c.Replicas {
+		if !follower.Offline && follower.Active < lookEvery {
+			heard++
+		}
+	}
+	return 2*heard > len(c.Replicas)+1
 }
 
 // settleStreamConfig repairs have, or says what is wrong with it and cannot be repaired. What an administrator set

@@ -21,6 +21,8 @@ const (
 	// lookEvery is how old the state that Ready tells may be, beside the time that a look takes.
 	lookEvery   = 5 * time.Second
 	lookTimeout = 4 * time.Second
+	// leaveAfter is how long one server of several may not serve the streams before another is tried.
+	leaveAfter = 5 * time.Second
 )
 
 // Stream is the worker's one connection to NATS, and the embedded server where there is one. Its methods may be called
@@ -41,6 +43,8 @@ type Stream struct {
 
 	settling sync.Mutex      // one pass over what stands at a time
 	compared map[string]bool // guarded by settling: streams and consumers whose settings were looked at
+	answered bool            // guarded by settling: JetStream has answered, so that silence is no want of permission
+	unserved time.Time       // guarded by settling: since when the server does not serve the streams; zero: it does
 
 	mu            sync.Mutex
 	everConnected bool
@@ -179,8 +183,22 @@ func (s *Stream) keep() {
 		}
 		if s.conn.IsConnected() {
 			s.settle(s.life)
+			s.leave()
 		}
 	}
+}
+
+// leave turns to another server of a cluster when this one no longer serves the streams: it may be cut off from the others, and
+// the connection to it stands all the same.
+func (s *Stream) leave() {
+	s.settling.Lock()
+	defer s.settling.Unlock()
+	if s.unserved.IsZero() || time.Since(s.unserved) < leaveAfter || len(s.conn.Servers()) < 2 {
+		return
+	}
+	s.unserved = time.Time{}
+	s.cfg.Log.Warn("the NATS server does not serve the streams, trying another")
+	_ = s.conn.ForceReconnect() // fails when closed
 }
 
 // heal brings the embedded server's store back after it was given up.

@@ -30,16 +30,23 @@ type Process struct {
 	storeDir  string
 	tokenFile string
 	port      int
+	cluster   string    // settings of a node of a Cluster
 	cmd       *exec.Cmd // nil while it is down
 }
 
 // StartProcess starts a server with its store in storeDir, and waits until JetStream answers. It ends with the test.
 func StartProcess(t testing.TB, storeDir string) *Process {
 	t.Helper()
+	p := newProcess(t, storeDir)
+	p.Restart()
+	return p
+}
+
+func newProcess(t testing.TB, storeDir string) *Process {
+	t.Helper()
 	p := &Process{t: t, storeDir: storeDir, tokenFile: filepath.Join(t.TempDir(), "token"), port: freePort(t)}
 	require.NoError(t, os.WriteFile(p.tokenFile, []byte(token+"\n"), 0o600))
 	t.Cleanup(p.Kill)
-	p.Restart()
 	return p
 }
 
@@ -80,15 +87,26 @@ func (p *Process) LoseDisk() {
 // Restart starts the server, that is down, on the same port and store, and waits until JetStream answers.
 func (p *Process) Restart() {
 	p.t.Helper()
+	p.start()
+	p.await()
+}
+
+func (p *Process) start() {
+	p.t.Helper()
 	require.Nil(p.t, p.cmd, "the server is running")
 	config := filepath.Join(p.t.TempDir(), "nats.conf")
 	require.NoError(p.t, os.WriteFile(config, fmt.Appendf(nil, `
 listen: "127.0.0.1:%d"
 authorization { token: %q }
 jetstream { store_dir: %q, sync_interval: always, max_mem: 64MB, max_file: 4GB }
-`, p.port, token, p.storeDir), 0o600))
+%s
+`, p.port, token, p.storeDir, p.cluster), 0o600))
 	p.cmd = exec.Command(binary(p.t), "-c", config)
 	require.NoError(p.t, p.cmd.Start())
+}
+
+func (p *Process) await() {
+	p.t.Helper()
 	require.Eventually(p.t, p.answers, 20*time.Second, 20*time.Millisecond, "the NATS server does not come up")
 }
 
