@@ -27,11 +27,27 @@ func TestClusterLosesANode(t *testing.T) {
 	options.UpdateCreate = false // who writes is decided by a lease in a bucket of the cluster
 	c := newClinic(t, options)
 	c.on(cluster, false)
-	// No sweep finds what an event did not bring.
-	c.set = func(cfg *Config) { cfg.NATSReplicas, cfg.SweepHorizon = 3, 0 }
-	for range 2 {
-		defer c.serve(cluster)()
+	c.set = func(cfg *Config) {
+		cfg.NATSURL, cfg.NATSTokenFile, cfg.NATSManage = cluster.URL(), cluster.TokenFile(), OptBool{Set: true, Value: true}
+		cfg.NATSReplicas = 3
+		cfg.SweepHorizon = 0 // no sweep finds what an event did not bring
 	}
+	workers := []*Worker{c.worker(), c.worker()}
+	for _, w := range workers {
+		natsConfig := streamConfig(w.cfg, w.log)
+		w.ackWait = 5 * time.Second // what a node that is lost has in hand comes again sooner
+		natsConfig.AckWait = w.ackWait
+		s, err := stream.Open(t.Context(), natsConfig)
+		require.NoError(t, err)
+		defer func() { require.NoError(t, s.Close(context.Background())) }()
+		w.stream = s
+	}
+	c.run(func() { c.lose(cluster) }, workers...)
+}
+
+// lose lets the cluster lose a node twice while bookings come.
+func (c *clinic) lose(cluster *streamtest.Cluster) {
+	t := c.t
 	require.Eventually(t, func() bool { return c.stream.Ready() == nil }, 60*time.Second, 50*time.Millisecond, "the streams are not made")
 
 	var confirmed atomic.Int64
@@ -85,7 +101,7 @@ func (c *clinic) book(n int) {
 	id := fmt.Sprint(n)
 	name := strings.NewReplacer("bob", "p"+id, `"m1"`, `"m`+id+`"`)
 	c.put(name.Replace(bob), name.Replace(bobTook),
-		booking("p"+id, "a"+id, "booked", time.Now().Add(24*time.Hour).UTC().Format(time.RFC3339), "Cataract surgery, both eyes"))
+		booking("p"+id, "a"+id, "booked", "2026-03-09T09:00:00Z", "Cataract surgery, both eyes"))
 	for {
 		ctx, cancel := context.WithTimeout(c.t.Context(), 2*time.Second)
 		_, err := c.stream.Publish(ctx, "clinic.booking.new", []byte(`{"reference":"Appointment/a`+id+`"}`), id)

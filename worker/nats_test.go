@@ -74,14 +74,11 @@ func TestNATSDownAtTheStart(t *testing.T) {
 }
 
 // serve runs the whole worker on a NATS server of its own until the returned function is called.
-func (c *clinic) serve(p natsServer) (stop func()) {
+func (c *clinic) serve(p *streamtest.Process) (stop func()) {
 	c.t.Helper()
 	cfg := DefaultConfig()
 	cfg.Mode, cfg.FHIRURL, cfg.Concurrency, cfg.HTTPAddr = Live, c.url, 4, "127.0.0.1:0"
 	cfg.NATSURL, cfg.NATSTokenFile, cfg.NATSManage = p.URL(), p.TokenFile(), OptBool{Set: true, Value: true}
-	if c.set != nil {
-		c.set(&cfg)
-	}
 	ctx, cancel := context.WithCancel(c.t.Context())
 	done := make(chan error, 1)
 	go func() { done <- Serve(ctx, cfg, testCatalogue(c.t), "test", slog.New(slog.DiscardHandler), Reload{}) }()
