@@ -82,8 +82,10 @@ func (c *clinic) lose(cluster *streamtest.Cluster) {
 	stop()
 	<-published
 
-	c.settled()
 	bookings := int(confirmed.Load())
+	// A lease whose holder lost its server runs out after 30 s.
+	require.Eventually(t, func() bool { return len(c.all("Flag", `"active"`)) >= 2*bookings }, 120*time.Second, 50*time.Millisecond)
+	c.settled()
 	require.Len(t, c.all("Flag", `"active"`), 2*bookings, "one for each eye")
 	require.Empty(t, twice(t, c))
 	js, err := jetstream.New(cluster.Connect())

@@ -11,8 +11,8 @@ import (
 var logKeys = []string{
 	slog.TimeKey, slog.LevelKey, slog.MessageKey,
 	"addr", "again_in", "bookings", "bucket", "catalogue", "cause", "consumer", "delay", "does", "error", "failed", "faults", "first", "http", "in", "key", "kind",
-	"lanes", "max_age", "max_bytes", "message", "mode", "nats", "outcome", "patient", "patients", "peers", "reason", "resumes", "settings", "source", "status",
-	"stream", "stream_seq", "timezone", "tls", "ttl", "usual_max_age", "usual_max_bytes", "usual_ttl", "warning", "what", "who", "why",
+	"lanes", "max_age", "max_bytes", "message", "mode", "nats", "outcome", "patient", "patients", "peers", "reason", "replicas", "resumes", "settings", "source",
+	"status", "stream", "stream_seq", "timezone", "tls", "ttl", "usual_max_age", "usual_max_bytes", "usual_replicas", "usual_ttl", "warning", "what", "who", "why",
 }
 
 // LogAttr is for slog.HandlerOptions.ReplaceAttr: an attribute whose key nobody has allowed keeps its key and loses its value.

@@ -52,7 +52,8 @@ func EachValue(ctx context.Context, kv jetstream.KeyValue, keys []string, limit 
 }
 
 // Bucket is the key-value bucket called name, whose values are forgotten ttl after they were last written; 0 keeps them.
-// Where the worker manages, the bucket is created if it is missing, and its ttl put right.
+// Where the worker manages, the bucket is created if it is missing, its ttl put right, and its
+// replicas raised to those configured.
 func (s *Stream) Bucket(ctx context.Context, name string, ttl time.Duration) (jetstream.KeyValue, error) {
 	want := jetstream.KeyValueConfig{
 		Bucket:   name,
@@ -88,17 +89,18 @@ func (s *Stream) settleBucket(ctx context.Context, kv jetstream.KeyValue, want j
 		return nil, fmt.Errorf("bucket %s: %w", want.Bucket, err)
 	}
 	have := status.Config()
-	if have.TTL == want.TTL {
+	mend := have
+	mend.TTL, mend.Replicas = want.TTL, max(have.Replicas, s.cfg.Replicas)
+	if mend.TTL == have.TTL && mend.Replicas == have.Replicas {
 		return kv, nil
 	}
-	log := s.cfg.Log.With("bucket", want.Bucket, "ttl", have.TTL, "usual_ttl", want.TTL)
+	log := s.cfg.Log.With("bucket", want.Bucket, "ttl", have.TTL, "usual_ttl", mend.TTL, "replicas", have.Replicas, "usual_replicas", mend.Replicas)
 	if !s.cfg.manage() {
-		log.Warn("bucket forgets after another time than it should")
+		log.Warn("bucket differs from what it should be")
 		return kv, nil
 	}
-	log.Warn("bucket forgets after another time than it should; put right")
-	have.TTL = want.TTL
-	if kv, err = s.js.UpdateKeyValue(ctx, have); err != nil {
+	log.Warn("bucket differs from what it should be; put right")
+	if kv, err = s.js.UpdateKeyValue(ctx, mend); err != nil {
 		return nil, fmt.Errorf("bucket %s: %w", want.Bucket, err)
 	}
 	s.cfg.OnEvent(EventRepaired)

@@ -211,6 +211,7 @@ func TestServerCutOffFromItsCluster(t *testing.T) {
 	cluster := streamtest.StartCluster(t, t.TempDir())
 	cfg := stream.Config{URL: cluster.URL(), TokenFile: cluster.TokenFile(), Manage: new(true), Replicas: 3}
 	requireReady(t, open(t, cfg))
+	requireBucketRaised(t, cfg)
 	leader := cluster.Leader(stream.Clinic)
 	var seen events
 	cfg.URL, cfg.OnEvent = leader.URL(), seen.add // it tells of the others
@@ -221,4 +222,21 @@ func TestServerCutOffFromItsCluster(t *testing.T) {
 	require.Eventually(t, func() bool { return s.Ready() == nil }, 60*time.Second, 50*time.Millisecond)
 	require.Positive(t, seen.of(stream.EventReconnect))
 	publish(t, s, "clinic.booking.a", "event")
+}
+
+// requireBucketRaised sees that a bucket of one replica gets those that are configured, and keeps them.
+func requireBucketRaised(t *testing.T, cfg stream.Config) {
+	t.Helper()
+	one := cfg
+	one.Replicas = 0
+	for _, step := range []struct {
+		cfg  stream.Config
+		want int
+	}{{one, 1}, {cfg, 3}, {one, 3}} {
+		bucket, err := open(t, step.cfg).Bucket(t.Context(), "RAISED", 0)
+		require.NoError(t, err)
+		status, err := bucket.Status(t.Context())
+		require.NoError(t, err)
+		require.Equal(t, step.want, status.Config().Replicas)
+	}
 }

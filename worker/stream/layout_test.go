@@ -71,7 +71,7 @@ func TestWhatIsDeletedIsMadeAgainWhereWeManage(t *testing.T) {
 	requireReady(t, s)
 	publish(t, s, "clinic.booking.b", "later")
 	require.Equal(t, "later", string(next(t, s).Data()))
-	require.Equal(t, 4+1+4, seen.of(stream.EventCreated))
+	require.Eventually(t, func() bool { return seen.of(stream.EventCreated) == 4+1+4 }, 25*time.Second, 10*time.Millisecond)
 }
 
 // What a lane that is reading sees when its consumer goes away: an error, upon which it asks for the consumer again.
