@@ -181,6 +181,7 @@ func TestShadowWithOwnFlagsActiveIsSaid(t *testing.T) {
 	require.Zero(t, testutil.ToFloat64(w.metrics.wouldWrite.WithLabelValues("Flag", "create")), "it stands already")
 	require.Zero(t, testutil.ToFloat64(w.metrics.wouldWrite.WithLabelValues("Flag", "end")))
 
+	w.lookOnce(t.Context())
 	server := httptest.NewServer(w.Handler(prometheus.NewRegistry()))
 	defer server.Close()
 	answer, err := http.Get(server.URL + "/readyz")
