@@ -233,8 +233,9 @@ func TestTraceFromMessageToWrite(t *testing.T) {
 	require.Equal(t, fmt.Sprint(len(c.store.All("Task"))), attr(byName["write"][0], "pupilrisk.writes.Task"))
 
 	// Each request is a span below one of those, and carries its own place on.
-	var requests int
-	for _, on := range sent() {
+	above := map[string]bool{}
+	requests := sent()
+	for _, on := range requests {
 		place, state, _ := strings.Cut(on, " ")
 		require.Equal(t, "clinic=a1", state)
 		p := strings.Split(place, "-")
@@ -244,10 +245,10 @@ func TestTraceFromMessageToWrite(t *testing.T) {
 		require.NotNil(t, s)
 		require.True(t, strings.HasPrefix(s.Name, "fhir "), s.Name)
 		require.Equal(t, tracepb.Span_SPAN_KIND_CLIENT, s.Kind)
-		require.Contains(t, []string{"event", "read", "assess", "write"}, spans[hex.EncodeToString(s.ParentSpanId)].Name)
-		requests++
+		above[spans[hex.EncodeToString(s.ParentSpanId)].Name] = true
 	}
-	require.Len(t, spans, 4+requests)
+	require.Equal(t, map[string]bool{"event": true, "read": true, "assess": true, "write": true}, above)
+	require.Len(t, spans, 4+len(requests))
 	require.Equal(t, "write", spans[hex.EncodeToString(byName["fhir transaction"][0].ParentSpanId)].Name)
 	require.Equal(t, "200", attr(byName["fhir transaction"][0], "pupilrisk.fhir.code"))
 	require.NotContains(t, strings.ToLower(collected.raw.String()), private)
@@ -346,7 +347,7 @@ func TestServeSendsItsTraces(t *testing.T) {
 	require.NoError(t, <-done)
 	swept := false
 	for _, s := range collected.spans() {
-		swept = swept || attr(s, "pupilrisk.source") == "sweep" && attr(s, "pupilrisk.outcome") == "done"
+		swept = swept || attr(s, "pupilrisk.source") == "sweep"
 	}
 	require.True(t, swept)
 }
