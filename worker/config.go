@@ -112,6 +112,9 @@ type Config struct {
 	CatalogueDir string   `key:"catalogue.dir"`
 	Canonical    string   `key:"canonical"`
 
+	TracingEndpoint string  `key:"tracing.endpoint"`
+	TracingRatio    float64 `key:"tracing.ratio"`
+
 	LogLevel  string `key:"log.level"`
 	LogFormat string `key:"log.format"`
 	LogAudit  bool   `key:"log.audit"`
@@ -137,7 +140,7 @@ func DefaultConfig() Config {
 		HistoryRequired: []string{"Condition", "Procedure", "MedicationRequest|MedicationStatement"}, HistoryGather: 30 * time.Second, OperationUnrecognised: "ignore",
 		NATSStoreDir: stateDir(), NATSListen: "127.0.0.1:4222", HTTPAddr: "127.0.0.1:9464", MLLPLimit: 4 << 20, V2Service: []string{"AIS-3", "AIS-11", "AIS-12"},
 		SweepHorizon: 90 * 24 * time.Hour, SweepEvery: 6 * time.Hour, SweepEvening: "18:00", FlagMinLevel: "moderate", TaskIntent: "proposal",
-		Timezone: "UTC", Concurrency: 4 * runtime.NumCPU(), Canonical: fhirmap.DefaultCanonical, LogLevel: "info", LogFormat: "json", LogAudit: true,
+		Timezone: "UTC", Concurrency: 4 * runtime.NumCPU(), Canonical: fhirmap.DefaultCanonical, TracingRatio: 1, LogLevel: "info", LogFormat: "json", LogAudit: true,
 	}
 }
 
@@ -278,6 +281,12 @@ func (c *Config) assign(fields map[string]reflect.Value, s setting) error {
 			return ConfigError{s.place, s.key, "wants a whole number"}
 		}
 		f.SetInt(int64(n))
+	case float64:
+		x, err := strconv.ParseFloat(value, 64)
+		if err != nil {
+			return ConfigError{s.place, s.key, "wants a number"}
+		}
+		f.SetFloat(x)
 	case bool, OptBool:
 		b, err := strconv.ParseBool(value)
 		if err != nil {
@@ -455,6 +464,15 @@ func (c *Config) validate() (errs []error) {
 	}
 	if p, err := url.Parse(c.Canonical); err != nil || p.Scheme == "" || strings.HasSuffix(c.Canonical, "/") {
 		errs = append(errs, c.fault("canonical", "wants an absolute address without a slash at its end"))
+	}
+	if c.TracingEndpoint != "" {
+		p, err := url.Parse(c.TracingEndpoint)
+		if err != nil || (p.Scheme != "http" && p.Scheme != "https") || p.Host == "" || p.RawQuery != "" || p.Fragment != "" || p.User != nil {
+			errs = append(errs, c.fault("tracing.endpoint", "wants an http or https address without user, password or query"))
+		}
+	}
+	if !(c.TracingRatio >= 0 && c.TracingRatio <= 1) { // NaN too is none
+		errs = append(errs, c.fault("tracing.ratio", "wants 0 to 1"))
 	}
 	switch _, err := prefixes(c.MLLPPeers); {
 	case err != nil:

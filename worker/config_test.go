@@ -41,6 +41,11 @@ func TestConfigFaultsAreOneLineWithKeyAndPlace(t *testing.T) {
 		"webhook half of TLS":  {file: "intake: {webhook: {addr: ':8443', secret_file: f, tls: {cert_file: c}}}\n", want: "FILE:1: intake.webhook.addr: needs both"},
 		"transaction of one":   {file: "fhir:\n  transaction_limit: 1\n", want: "FILE:2: fhir.transaction_limit: wants 0 for none, or at least 2"},
 		"neither yes nor no":   {file: "fhir:\n  post_search: maybe\n", want: "FILE:2: fhir.post_search: wants true or false"},
+		"endpoint of no kind":  {file: "tracing: {endpoint: '127.0.0.1:4318'}\n", want: "FILE:1: tracing.endpoint: wants an http or https address without user"},
+		"secret for traces":    {file: "tracing:\n  endpoint: https://me:secret@x\n", want: "FILE:2: tracing.endpoint: wants an http or https address without user"},
+		"ratio of no number":   {environ: []string{"PUPILRISK_TRACING_RATIO=half"}, want: "environment PUPILRISK_TRACING_RATIO: tracing.ratio: wants a number"},
+		"ratio of too much":    {environ: []string{"PUPILRISK_TRACING_RATIO=1.5"}, want: "environment PUPILRISK_TRACING_RATIO: tracing.ratio: wants 0 to 1"},
+		"ratio that is none":   {environ: []string{"PUPILRISK_TRACING_RATIO=NaN"}, want: "environment PUPILRISK_TRACING_RATIO: tracing.ratio: wants 0 to 1"},
 		"code without system":  {file: "operations:\n  match:\n    codes: [X1]\n", want: "FILE:3: operations.match.codes: wants system|code"},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
+	"go.opentelemetry.io/otel/trace"
 
 	"pupilrisk/fhirmap"
 	"pupilrisk/worker/fhirhttp"
@@ -161,7 +162,7 @@ func (w *Worker) event(ctx context.Context, m jetstream.Msg, source string) {
 		w.metrics.redeliveries.Inc()
 	}
 	stopProgress := w.progress(ctx, m)
-	ctx = withReason(arrivedAs(ctx, meta.Sequence.Stream), "event")
+	ctx, traced := w.startEvent(withReason(arrivedAs(ctx, meta.Sequence.Stream), "event"), source, trace.SpanKindConsumer, m.Headers())
 	err = w.limited(ctx, func(ctx context.Context) error {
 		age := w.now().Sub(meta.Timestamp)
 		if source == "history" {
@@ -185,6 +186,7 @@ func (w *Worker) event(ctx context.Context, m jetstream.Msg, source string) {
 		w.removeWork(ctx, eventKey(meta)) // its count of attempts
 	}
 	w.finish(ctx, m, meta.Sequence.Stream, d, source, err)
+	traced(d.outcome)
 	w.metrics.events.WithLabelValues(source, d.outcome).Inc()
 	w.metrics.eventSeconds.WithLabelValues("whole").Observe(time.Since(begun).Seconds())
 	w.metrics.eventAge.Observe(w.now().Sub(meta.Timestamp).Seconds())

@@ -100,8 +100,10 @@ func (w *Worker) passWithin(ctx context.Context, patient string, n nudge, lastTr
 // decide is one turn of a pass.
 func (w *Worker) decide(ctx context.Context, patient string, n nudge, lastTry bool, bytes int64) (others []string, err error) {
 	begun := time.Now()
-	reading, budget := fhirhttp.WithBudget(ctx, bytes)
+	reading, span := startSpan(ctx, spanRead)
+	reading, budget := fhirhttp.WithBudget(reading, bytes)
 	r, err := w.read(reading, patient, n, lastTry)
+	endSpan(span, err)
 	if budget.Exceeded() && bytes < heavyRecord {
 		return nil, errHeavy
 	}
@@ -115,40 +117,14 @@ func (w *Worker) decide(ctx context.Context, patient string, n nudge, lastTry bo
 
 // bring compares what was read with what should stand, and writes the difference.
 func (w *Worker) bring(ctx context.Context, r *reading) error {
-	begun := time.Now()
-	w.brake.see(r.patient, r.standing)
-	if err := w.shadowStanding(ctx, r); err != nil {
-		return err
-	}
-	writer := w.writer
-	var err error
-	if writer.Device, err = w.author(ctx); err != nil {
-		return err
-	}
-	if err := w.repairProvenance(ctx, writer, r); err != nil {
-		return err
-	}
-	situation := w.situation(r, w.now())
-	plan, err := writer.Reconcile(situation)
-	for round := 0; err == nil && len(plan.Unread) > 0; round++ {
-		if round == maxRounds {
-			return errors.New("own ids stand where none should")
-		}
-		if err := w.readDirect(ctx, r, plan.Unread); err != nil {
-			return err
-		}
-		situation.Standing = r.standing
-		plan, err = writer.Reconcile(situation)
-	}
+	writer, situation, plan, err := w.compare(ctx, r)
 	if err != nil {
-		return fmt.Errorf("compare with what stands: %w", err)
+		return err
 	}
-	w.metrics.eventSeconds.WithLabelValues("assess").Observe(time.Since(begun).Seconds())
-
 	w.brakeWithdrawals(&plan)
 	var at placed
 	if len(plan.Writes) > 0 {
-		begun = time.Now()
+		begun := time.Now()
 		at, err = w.write(ctx, writer, r, situation, plan)
 		if w.cfg.Mode == Live && !r.record.Patient().Test {
 			w.audit.wrote(ctx, r.patient, plan.Writes, err)
@@ -166,6 +142,41 @@ func (w *Worker) bring(ctx context.Context, r *reading) error {
 	}
 	w.keep(ctx, r, situation, plan)
 	return w.report(ctx, r, situation.Assessments)
+}
+
+// compare assesses what was read, and plans what must be written so that what stands is what should.
+func (w *Worker) compare(ctx context.Context, r *reading) (writer fhirmap.Writer, situation fhirmap.Situation, plan fhirmap.Plan, err error) {
+	begun := time.Now()
+	ctx, span := startSpan(ctx, spanAssess)
+	defer func() { endSpan(span, err) }()
+	w.brake.see(r.patient, r.standing)
+	if err := w.shadowStanding(ctx, r); err != nil {
+		return writer, situation, plan, err
+	}
+	writer = w.writer
+	if writer.Device, err = w.author(ctx); err != nil {
+		return writer, situation, plan, err
+	}
+	if err := w.repairProvenance(ctx, writer, r); err != nil {
+		return writer, situation, plan, err
+	}
+	situation = w.situation(r, w.now())
+	plan, err = writer.Reconcile(situation)
+	for round := 0; err == nil && len(plan.Unread) > 0; round++ {
+		if round == maxRounds {
+			return writer, situation, plan, errors.New("own ids stand where none should")
+		}
+		if err := w.readDirect(ctx, r, plan.Unread); err != nil {
+			return writer, situation, plan, err
+		}
+		situation.Standing = r.standing
+		plan, err = writer.Reconcile(situation)
+	}
+	if err != nil {
+		return writer, situation, plan, fmt.Errorf("compare with what stands: %w", err)
+	}
+	w.metrics.eventSeconds.WithLabelValues("assess").Observe(time.Since(begun).Seconds())
+	return writer, situation, plan, nil
 }
 
 // brakeWithdrawals takes out of a plan what would withdraw a Flag while too many are being withdrawn.

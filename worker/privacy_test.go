@@ -19,6 +19,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/stretchr/testify/require"
+	"go.opentelemetry.io/otel/trace"
 
 	"pupilrisk/worker/fhirstore"
 	"pupilrisk/worker/stream"
@@ -237,10 +238,12 @@ type ears struct {
 	said  bytes.Buffer
 	log   *slog.Logger
 	plain *log.Logger
+
+	traces *collector
 }
 
 func newEars(t *testing.T) *ears {
-	h := &ears{t: t}
+	h := &ears{t: t, traces: newCollector(t)}
 	options := &slog.HandlerOptions{Level: slog.LevelDebug}
 	h.log = slog.New(slog.NewMultiHandler(slog.NewTextHandler(h, options), slog.NewJSONHandler(h, options)))
 	h.plain = log.New(h, "", 0)
@@ -297,11 +300,19 @@ func (h *ears) pass(c *clinic, more func(*Config), events ...string) {
 	w, reg := h.worker(c, more)
 	ctx, cancel := context.WithTimeout(h.t.Context(), 500*time.Millisecond) // what waits for a server to recover has been heard by then
 	defer cancel()
+	flush := traced(h.t, w, h.traces.url, 1)
 	for _, e := range events {
+		ctx, end := w.startEvent(ctx, "booking", trace.SpanKindConsumer, nil)
 		h.fail(w.handle(ctx, []byte(e), 2*bookingGrace))
 		h.fail(w.giveUp(ctx, []byte(e)))
+		end("not-assessed")
 	}
 	h.fail(w.Sweep(ctx))
+	flush()
+	require.NotEmpty(h.t, h.traces.spans())
+	h.say("traces", h.traces.raw.String())
+	h.traces.raw.Reset()
+	h.traces.got = nil
 	w.lookOnce(ctx)
 	h.pages(w, reg)
 	w.fhir.Close()

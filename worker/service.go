@@ -17,6 +17,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
+	"go.opentelemetry.io/otel/trace"
 
 	"pupilrisk/fhirmap"
 	"pupilrisk/rules"
@@ -48,6 +49,7 @@ type Worker struct {
 	fhir      *fhirhttp.Client
 	stream    *stream.Stream
 	metrics   *Metrics
+	tracer    trace.Tracer // nil: nothing is traced
 	writer    fhirmap.Writer
 	now       func() time.Time
 
@@ -92,6 +94,8 @@ type Parts struct {
 	FHIR      *fhirhttp.Client
 	Stream    *stream.Stream
 	Metrics   *Metrics
+	// Tracer makes the spans of events; nil makes none.
+	Tracer trace.Tracer
 	// SweepNow asks for a sweep out of turn; nil never does.
 	SweepNow <-chan struct{}
 	// Now is the clock; nil is time.Now.
@@ -102,7 +106,7 @@ type Parts struct {
 func New(p Parts) *Worker {
 	w := &Worker{
 		cfg: p.Config, version: p.Version, log: p.Log, catalogue: p.Catalogue, settings: p.Config.settings(),
-		fhir: p.FHIR, stream: p.Stream, metrics: p.Metrics, now: p.Now,
+		fhir: p.FHIR, stream: p.Stream, metrics: p.Metrics, tracer: p.Tracer, now: p.Now,
 		locks: patientLocks{locks: map[string]*patientLock{}}, brake: &brake{}, outcomes: newOutcomes(), work: newWork(), seen: seen{by: map[string]uint64{}},
 		buckets: map[string]jetstream.KeyValue{}, process: uuid.NewString(),
 		lanes: make(chan struct{}, p.Config.Concurrency), sweepLanes: make(chan struct{}, max(1, p.Config.Concurrency/2)),
@@ -173,6 +177,11 @@ func Serve(ctx context.Context, cfg Config, cat *rules.Catalogue, version string
 	reg := prometheus.NewRegistry()
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	metrics := NewMetrics(reg, version, cat.Version, cfg.Mode, cat)
+	tracer, endTracing, err := openTracing(ctx, cfg, version, log)
+	if err != nil {
+		return err
+	}
+	defer endTracing()
 	fhir, err := OpenFHIR(cfg, version, log, metrics)
 	if err != nil { // what cannot be read of what the configuration names
 		return ConfigError{cfg.places["fhir.url"], "fhir", strings.TrimPrefix(err.Error(), "fhir: ")}
@@ -199,7 +208,7 @@ func Serve(ctx context.Context, cfg Config, cat *rules.Catalogue, version string
 		defer cancel()
 		err = errors.Join(err, nats.Close(closing))
 	}()
-	parts := &Parts{Config: cfg, Version: version, Log: log, Catalogue: cat, FHIR: fhir, Stream: nats, Metrics: metrics, SweepNow: holes}
+	parts := &Parts{Config: cfg, Version: version, Log: log, Catalogue: cat, FHIR: fhir, Stream: nats, Metrics: metrics, Tracer: tracer, SweepNow: holes}
 	w := New(*parts)
 	var current atomic.Pointer[http.Handler]
 	show := func(w *Worker) { h := w.Handler(reg); current.Store(&h) }
@@ -270,7 +279,7 @@ func OpenFHIR(cfg Config, version string, log *slog.Logger, m *Metrics) (*fhirht
 	c := fhirhttp.Config{
 		Base: cfg.FHIRURL, Aliases: cfg.FHIRAliases, TokenFile: cfg.FHIRTokenFile,
 		CAFile: cfg.FHIRCAFile, CertFile: cfg.FHIRCertFile, KeyFile: cfg.FHIRKeyFile,
-		MaxInFlight: 2 * cfg.Concurrency, RequestTimeout: cfg.FHIRTimeout, Batch: cfg.FHIRBatch, PostSearch: cfg.FHIRPostSearch, Version: version, Log: log,
+		MaxInFlight: 2 * cfg.Concurrency, RequestTimeout: cfg.FHIRTimeout, Batch: cfg.FHIRBatch, PostSearch: cfg.FHIRPostSearch, Version: version, Trace: traceRequest, Log: log,
 	}
 	if m != nil {
 		c.Observe = func(operation, code string, took time.Duration) {

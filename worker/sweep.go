@@ -9,6 +9,8 @@ import (
 	"sync"
 	"time"
 
+	"go.opentelemetry.io/otel/trace"
+
 	"pupilrisk/fhirmap"
 	"pupilrisk/rules"
 	"pupilrisk/worker/fhirhttp"
@@ -282,7 +284,9 @@ func (w *Worker) yield(ctx context.Context) {
 // not assessed.
 func (s *sweep) patient(ctx context.Context, p bookedPatient) {
 	n := nudge{patients: []string{p.patient}}
+	ctx, traced := s.startEvent(ctx, "sweep", trace.SpanKindInternal, nil)
 	var d disposition
+	defer func() { traced(d.outcome) }()
 	var err error
 	for try := 1; try <= maxAttempts; try++ {
 		err = s.limited(ctx, func(ctx context.Context) error { return s.passAll(ctx, n, false, bookingGrace) })

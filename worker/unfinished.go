@@ -15,6 +15,7 @@ import (
 
 	"github.com/go-json-experiment/json"
 	"github.com/nats-io/nats.go/jetstream"
+	"go.opentelemetry.io/otel/trace"
 
 	"pupilrisk/fhirmap"
 	"pupilrisk/rules"
@@ -465,12 +466,13 @@ func (w *Worker) retry(ctx context.Context, key string) {
 		return
 	}
 	w.keepAgain(key, a, rev)
-	ctx = arrivedAs(ctx, a.Seq)
+	ctx, traced := w.startEvent(arrivedAs(ctx, a.Seq), "retry", trace.SpanKindInternal, nil)
 	err = w.limited(ctx, func(ctx context.Context) error { return w.follow(ctx, a.nudge(w.recordOptions()), bookingGrace) })
 	d := w.settle(err)
 	if d.outcome == "retry" {
 		d = settle(err, a.Tries)
 	}
+	defer traced(d.outcome)
 	w.metrics.events.WithLabelValues("retry", d.outcome).Inc()
 	switch d.outcome {
 	case "done":

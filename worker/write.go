@@ -86,7 +86,10 @@ func (w *Worker) write(ctx context.Context, writer fhirmap.Writer, r *reading, s
 }
 
 // send carries writes about one patient out, with their Provenance: in one transaction where the server takes it, else singly.
-func (w *Worker) send(ctx context.Context, writer fhirmap.Writer, patient string, writes []fhirmap.Write, at time.Time) (placed, error) {
+func (w *Worker) send(ctx context.Context, writer fhirmap.Writer, patient string, writes []fhirmap.Write, at time.Time) (_ placed, err error) {
+	ctx, span := startSpan(ctx, spanWrite)
+	countWrites(span, writes)
+	defer func() { endSpan(span, err) }()
 	capability, err := w.fhir.Capability(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("read the server's capability: %w", err)

@@ -69,7 +69,10 @@ type Config struct {
 
 	// Observe, where set, is told each request sent: an operation of Operations, a code of Codes, and how long it took.
 	Observe func(operation, code string, took time.Duration)
-	Log     *slog.Logger // default: discards
+	// Trace, where set, is told of each request before it is sent, and may add to its header; what it returns is told the code, of
+	// Codes, with which the answer came.
+	Trace func(ctx context.Context, operation string, h http.Header) (end func(code string))
+	Log   *slog.Logger // default: discards
 }
 
 // Client speaks to one FHIR R4 server. It is safe for use by any number of goroutines, which share one gate.
@@ -115,6 +118,9 @@ func New(cfg Config) (*Client, error) {
 	}
 	if cfg.Observe == nil {
 		cfg.Observe = func(string, string, time.Duration) {}
+	}
+	if cfg.Trace == nil {
+		cfg.Trace = func(context.Context, string, http.Header) func(string) { return func(string) {} }
 	}
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)

@@ -154,7 +154,7 @@ func (c *Client) authorized(ctx context.Context, q request) (reply, time.Duratio
 
 // send makes one HTTP round trip and reads the whole answer, within Config.RequestTimeout. It goes to the transport directly: no
 // redirect is followed, no cookie kept, and no error quotes the URL.
-func (c *Client) send(ctx context.Context, q request, token string) (reply, error) {
+func (c *Client) send(ctx context.Context, q request, token string) (r reply, err error) {
 	ctx, cancel := context.WithTimeout(ctx, c.cfg.RequestTimeout)
 	defer cancel()
 	h := make(http.Header, 8)
@@ -177,6 +177,8 @@ func (c *Client) send(ctx context.Context, q request, token string) (reply, erro
 	if token != "" {
 		h["Authorization"] = []string{"Bearer " + token}
 	}
+	end := c.cfg.Trace(ctx, q.operation, h)
+	defer func() { end(observed(r, err)) }()
 	req := (&http.Request{
 		Method: q.method, URL: q.url, Host: q.url.Host, Header: h, Proto: "HTTP/1.1", ProtoMajor: 1, ProtoMinor: 1,
 	}).WithContext(ctx)
@@ -193,7 +195,7 @@ func (c *Client) send(ctx context.Context, q request, token string) (reply, erro
 		return reply{}, transportError(q.operation, err)
 	}
 	defer res.Body.Close()
-	r := reply{status: res.StatusCode, header: res.Header}
+	r = reply{status: res.StatusCode, header: res.Header}
 	r.body, err = c.readAll(res.ContentLength, budgetOf(ctx).reader(res.Body))
 	switch {
 	case err == nil, r.status >= 300: // a failure is known by its status, even if its explanation is broken
