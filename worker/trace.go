@@ -14,7 +14,7 @@ import (
 	"github.com/nats-io/nats.go"
 	"go.opentelemetry.io/otel/attribute"
 	"go.opentelemetry.io/otel/codes"
-	"go.opentelemetry.io/otel/exporters/otlp/otlptrace/otlptracehttp"
+	"go.opentelemetry.io/otel/exporters/otlp/otlptrace"
 	"go.opentelemetry.io/otel/propagation"
 	"go.opentelemetry.io/otel/sdk/resource"
 	sdktrace "go.opentelemetry.io/otel/sdk/trace"
@@ -56,7 +56,7 @@ func openTracing(ctx context.Context, cfg Config, version string, log *slog.Logg
 	if err != nil {
 		return nil, nil, cfg.fault("tracing.endpoint", "is no address")
 	}
-	exporter, err := otlptracehttp.New(ctx, otlptracehttp.WithEndpointURL(address))
+	exporter, err := otlptrace.New(ctx, newTraceClient(address))
 	if err != nil {
 		return nil, nil, fmt.Errorf("tracing: %w", err)
 	}

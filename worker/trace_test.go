@@ -19,10 +19,9 @@ import (
 
 	"github.com/nats-io/nats.go"
 	"github.com/stretchr/testify/require"
-	"go.opentelemetry.io/otel/exporters/otlp/otlptrace/otlptracehttp"
+	"go.opentelemetry.io/otel/exporters/otlp/otlptrace"
 	"go.opentelemetry.io/otel/sdk/trace/tracetest"
 	"go.opentelemetry.io/otel/trace"
-	collectorpb "go.opentelemetry.io/proto/otlp/collector/trace/v1"
 	tracepb "go.opentelemetry.io/proto/otlp/trace/v1"
 	"google.golang.org/protobuf/proto"
 
@@ -51,7 +50,7 @@ func newCollector(t *testing.T) *collector {
 
 func (c *collector) ServeHTTP(rw http.ResponseWriter, r *http.Request) {
 	body, err := io.ReadAll(r.Body)
-	var request collectorpb.ExportTraceServiceRequest
+	var request tracepb.TracesData
 	if err != nil || r.URL.Path != "/v1/traces" || proto.Unmarshal(body, &request) != nil {
 		c.t.Errorf("no OTLP at %s", r.URL.Path)
 	}
@@ -366,7 +365,7 @@ func TestCollectorThatFails(t *testing.T) {
 
 	refusing := httptest.NewServer(http.HandlerFunc(func(rw http.ResponseWriter, _ *http.Request) { http.Error(rw, "zmark", http.StatusBadRequest) }))
 	defer refusing.Close()
-	exporter, err := otlptracehttp.New(t.Context(), otlptracehttp.WithEndpointURL(refusing.URL))
+	exporter, err := otlptrace.New(t.Context(), newTraceClient(refusing.URL))
 	require.NoError(t, err)
 	var logged bytes.Buffer
 	once := &exportOnceLogged{SpanExporter: exporter, log: slog.New(slog.NewTextHandler(&logged, nil))}
