@@ -83,9 +83,15 @@ func TestServerCommandsAsJSON(t *testing.T) {
 	defer server.Close(context.Background())
 	secret := filepath.Join(t.TempDir(), "secret")
 	require.NoError(t, os.WriteFile(secret, []byte(strings.Repeat("s", 40)), 0o600))
-	environ := []string{"PUPILRISK_FHIR_URL=" + server.URL(), "PUPILRISK_NATS_LISTEN=" + freeAddr(t), "PUPILRISK_NATS_STORE_DIR=" + t.TempDir(), "PUPILRISK_INTAKE_WEBHOOK_SECRET_FILE=" + secret}
+	environ := []string{"PUPILRISK_FHIR_URL=" + server.URL(), "PUPILRISK_HTTP_ADDR=127.0.0.1:0", "PUPILRISK_NATS_LISTEN=" + freeAddr(t), "PUPILRISK_NATS_STORE_DIR=" + t.TempDir(), "PUPILRISK_INTAKE_WEBHOOK_SECRET_FILE=" + secret}
 
-	code, out, text := call(t, t.Context(), "", environ, "withdraw", "--format", "json", "--dry-run")
+	code, _, text := call(t, t.Context(), "", environ, "withdraw", "--factor", "tamsulosine", "--dry-run")
+	require.Equal(t, exitFailed, code)
+	require.Contains(t, text, `nothing rests on a factor "tamsulosine"`)
+	code, _, _ = call(t, t.Context(), "", environ, "withdraw", "--factor", "tamsulosin", "--dry-run")
+	require.Equal(t, exitDone, code)
+	var out string
+	code, out, text = call(t, t.Context(), "", environ, "withdraw", "--format", "json", "--dry-run")
 	require.Equal(t, exitDone, code, text)
 	require.JSONEq(t, `{"dryRun":true,"flags":0,"tasks":0,"changedByPerson":0,"changedMeanwhile":0}`, out)
 

@@ -5,10 +5,12 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"pupilrisk/rules"
 	"pupilrisk/worker"
 )
 
@@ -48,6 +50,10 @@ func runWithdraw(f *flag.FlagSet) action {
 		end := line.while(func() string { return withdrawing(registry) })
 		done, err := worker.New(worker.Parts{Config: cfg, Version: version, Log: log, Catalogue: cat, FHIR: client, Metrics: metrics}).Withdraw(ctx, x)
 		end()
+		if err == nil && done.Flags+done.Tasks+done.Touched == 0 && !knownFactor(cat, x.Factor) {
+			// In an emergency a slip of the hand must not look like success.
+			err = fmt.Errorf("nothing rests on a factor %q, and no catalogue here has one; pupilrisk catalogue list prints them", x.Factor)
+		}
 		if format.value == "json" {
 			return errors.Join(err, writeJSON(s.out, struct {
 				DryRun           bool `json:"dryRun"`
@@ -67,6 +73,16 @@ func runWithdraw(f *flag.FlagSet) action {
 		}
 		return err
 	}
+}
+
+// knownFactor reports that a factor, where one is named, is of the catalogue in use or of the built-in one: a site may have switched
+// it off since.
+func knownFactor(c *rules.Catalogue, factor string) bool {
+	builtIn, err := loadCatalogue("")
+	if factor == "" || err != nil {
+		return true
+	}
+	return slices.ContainsFunc(slices.Concat(c.Factors, builtIn.Factors), func(f *rules.Factor) bool { return f.ID == factor })
 }
 
 // withdrawing says how far a withdrawal is, by the worker's own metrics: it reads all that stands, then writes.
