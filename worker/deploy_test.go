@@ -189,3 +189,19 @@ func TestChangesNameTheCatalogue(t *testing.T) {
 	section, _, _ = strings.Cut(section, "\n### ")
 	require.Contains(t, section, "Catalogue "+testCatalogue(t).Version, "the first section names the catalogue that is built in")
 }
+
+// Each module that is linked stands in the list of licences, and no other.
+func TestLicencesNameWhatIsLinked(t *testing.T) {
+	list := exec.CommandContext(t.Context(), "go", "list", "-deps", "-f", "{{with .Module}}{{.Path}}{{end}}", "./cmd/pupilrisk")
+	list.Dir = ".."
+	out, err := list.Output()
+	require.NoError(t, err)
+	linked := slices.Compact(slices.Sorted(slices.Values(strings.Fields(string(out)))))
+	text, err := os.ReadFile(filepath.Join("..", "deploy", "licences.md"))
+	require.NoError(t, err)
+	var named []string
+	for _, row := range regexp.MustCompile(`(?m)^\| ([^ ]+\.[^ ]+) \| (?:Apache-2\.0|BSD-3-Clause|BSD-2-Clause|MIT|ISC) \|$`).FindAllStringSubmatch(string(text), -1) {
+		named = append(named, row[1])
+	}
+	require.Equal(t, slices.DeleteFunc(linked, func(m string) bool { return m == "pupilrisk" }), named)
+}
