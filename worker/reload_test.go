@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"strconv"
 	"strings"
 	"sync"
 	"syscall"
@@ -23,6 +24,7 @@ import (
 	"pupilrisk/rules"
 	"pupilrisk/rules/catalogue"
 	"pupilrisk/worker/fhirstore"
+	"pupilrisk/worker/stream/streamtest"
 )
 
 // lockedBuffer takes log lines while a test reads them.
@@ -48,10 +50,7 @@ func TestReload(t *testing.T) {
 	c := newClinic(t, fhirstore.DefaultOptions())
 	tomorrow := strings.NewReplacer("2026-03-09T09:00:00Z", time.Now().Add(24*time.Hour).UTC().Format(time.RFC3339))
 	c.put(bob, bobTook, tomorrow.Replace(bobsBooking))
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	addr := listener.Addr().String()
-	require.NoError(t, listener.Close())
+	addr := net.JoinHostPort("127.0.0.1", strconv.Itoa(streamtest.FreePort(t)))
 	cfg := DefaultConfig()
 	cfg.Mode, cfg.FHIRURL, cfg.HTTPAddr = Live, c.url, addr
 	cfg.NATSStoreDir, cfg.NATSListen = t.TempDir(), "127.0.0.1:0"

@@ -163,6 +163,7 @@ type site struct {
 	store   *fhirstore.Store
 	environ []string
 	stream  *stream.Stream
+	last    *process
 }
 
 func newSite(t *testing.T) *site {
@@ -221,6 +222,7 @@ func (s *site) serve() *process {
 	p.cmd.Stderr = p.log
 	require.NoError(s.t, p.cmd.Start())
 	s.t.Cleanup(func() { p.kill(syscall.SIGKILL) })
+	s.last = p
 	return p
 }
 
@@ -335,16 +337,26 @@ func (s *site) change(random *rand.Rand, p int, first bool) (event string) {
 // drained waits until every event is settled, and says how long that took.
 func (s *site) drained(most time.Duration) time.Duration {
 	s.t.Helper()
-	begun, quiet := time.Now(), 0
-	require.Eventually(s.t, func() bool {
+	begun, quiet, last := time.Now(), 0, ""
+	for quiet < 5 {
 		p, err := s.stream.Pending(s.t.Context())
 		quiet++
 		if err != nil || p.Pending != 0 || p.AckPending != 0 {
-			quiet = 0
+			quiet, last = 0, fmt.Sprintf("%d wait, %d in hand, %v", p.Pending, p.AckPending, err)
 		}
-		return quiet == 5
-	}, most, 50*time.Millisecond, "not every event was settled")
+		require.Less(s.t, time.Since(begun), most, "not every event was settled: %s\n%s", last, s.said())
+		time.Sleep(50 * time.Millisecond)
+	}
 	return time.Since(begun)
+}
+
+// said is the end of what the last process said.
+func (s *site) said() string {
+	if s.last == nil {
+		return ""
+	}
+	text := s.last.log.String()
+	return text[max(0, len(text)-4000):]
 }
 
 // sameAsUndisturbed compares what stands with what a worker makes of the same record that nobody disturbs.

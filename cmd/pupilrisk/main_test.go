@@ -23,6 +23,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"pupilrisk/worker/fhirstore"
+	"pupilrisk/worker/stream/streamtest"
 )
 
 // call runs a command as main does.
@@ -267,8 +268,5 @@ func TestServeProbeListAndEnd(t *testing.T) {
 
 func freeAddr(t *testing.T) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	defer l.Close()
-	return l.Addr().String()
+	return net.JoinHostPort("127.0.0.1", strconv.Itoa(streamtest.FreePort(t)))
 }

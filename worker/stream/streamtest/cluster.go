@@ -32,7 +32,7 @@ func StartCluster(t testing.TB, storeDir string) *Cluster {
 	c := &Cluster{t: t}
 	var takesRoutes, routes [3]string
 	for i := range takesRoutes {
-		takesRoutes[i] = fmt.Sprintf("127.0.0.1:%d", freePort(t))
+		takesRoutes[i] = fmt.Sprintf("127.0.0.1:%d", FreePort(t))
 	}
 	for i := range routes {
 		for j := range routes {

@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
@@ -44,7 +45,7 @@ func StartProcess(t testing.TB, storeDir string) *Process {
 
 func newProcess(t testing.TB, storeDir string) *Process {
 	t.Helper()
-	p := &Process{t: t, storeDir: storeDir, tokenFile: filepath.Join(t.TempDir(), "token"), port: freePort(t)}
+	p := &Process{t: t, storeDir: storeDir, tokenFile: filepath.Join(t.TempDir(), "token"), port: FreePort(t)}
 	require.NoError(t, os.WriteFile(p.tokenFile, []byte(token+"\n"), 0o600))
 	t.Cleanup(p.Kill)
 	return p
@@ -135,12 +136,19 @@ func (p *Process) end(sig syscall.Signal) {
 	p.cmd = nil
 }
 
-func freePort(t testing.TB) int {
+// FreePort is a port that nobody listens on now, outside the range from which systems take ports for connections: a server that comes
+// back to it after a while finds it free.
+func FreePort(t testing.TB) int {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	defer l.Close()
-	return l.Addr().(*net.TCPAddr).Port
+	for range 1000 {
+		port := 20000 + rand.IntN(12000)
+		if l, err := net.Listen("tcp", net.JoinHostPort("127.0.0.1", strconv.Itoa(port))); err == nil {
+			_ = l.Close()
+			return port
+		}
+	}
+	t.Fatal("no free port")
+	return 0
 }
 
 // build links the server out of the module's own dependency, once per version, into the user's cache.
