@@ -39,6 +39,7 @@ func densePage() []byte {
 // readPage reads a page as the worker does, into the history that is assessed.
 func readPage(t testing.TB, body []byte) {
 	r := NewRecord("Patient/p", Options{Bases: []string{"https://here.example/fhir"}})
+	defer r.Close()
 	_, err := r.AddPage("", body)
 	require.NoError(t, err)
 	if h := r.History(); len(h.Entries) != 100 || len(h.Dropped) != 0 {

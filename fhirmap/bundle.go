@@ -65,31 +65,11 @@ type BundleEntry struct {
 	// RequestURL is request.url, of what is sent.
 	RequestURL string
 
-	resource value // as long as the walk takes
+	resource value
 }
 
-// Identity is what the resource says of itself: its type, its id and the version in its meta, "" where it says none. It may be
-// asked for as long as the walk takes.
-func (e BundleEntry) Identity() (resourceType, id, version string) {
-	if e.resource.kind() != '{' {
-		return "", "", ""
-	}
-	for m := range e.resource.all {
-		switch m.name() {
-		case "resourceType":
-			resourceType = m.text()
-		case "id":
-			id = m.text()
-		case "meta":
-			for x := range m.all {
-				if x.name() == "versionId" {
-					version = x.text()
-				}
-			}
-		}
-	}
-	return resourceType, id, version
-}
+// Text is the resource, to be read as long as the Bundle's own may be.
+func (e BundleEntry) Text() Text { return Text{e.resource} }
 
 // faultyInside lets a value be broken in itself, for a look at what is left of it.
 var faultyInside = json.JoinOptions(jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true))

@@ -5,8 +5,8 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"unsafe"
 
-	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
 
 	"pupilrisk/rules"
@@ -14,7 +14,8 @@ import (
 
 // reader fills the small structs from a doc. It takes what a strict decoder would: an element of another kind than its field
 // is a fault of the whole entry, null is as good as absent, and what no field names may be of any form. What a field is
-// called is in its json tag; the types that make up nearly all of a record are filled by hand, the rest by reflection.
+// called is in its json tag; the types that make up nearly all of a record are filled by hand, the rest by what their tags say, which
+// is worked out once.
 type reader struct {
 	// wrong reports that something was of another kind than its field.
 	wrong bool
@@ -52,10 +53,11 @@ func (s *slab[T]) keep(list []T) []T {
 	return out
 }
 
-// fill fills *p, which is the zero value. It reports whether all of it was of the kind it has to be.
+// fill fills *p, a pointer to a zero value. It reports whether all of it was of the kind it has to be.
 func (r *reader) fill(v value, p any) bool {
 	r.wrong = false
-	r.into(v, p)
+	into := reflect.ValueOf(p)
+	fillerOf(into.Type().Elem())(r, v, into.UnsafePointer())
 	return !r.wrong
 }
 
@@ -71,54 +73,36 @@ func fillStrictly(raw []byte, p any) bool {
 	return ok && err == nil
 }
 
-// into fills *p, which is the zero value.
-func (r *reader) into(v value, p any) {
-	switch p := p.(type) {
-	case *string:
-		*p = r.text(v)
-	case *rules.Code:
-		r.coding(v, p)
-	case *rules.Concept:
-		r.concept(v, p)
-	case *[]rules.Concept:
-		*p = list(r, v, &r.concepts, (*reader).concept)
-	case *referenceJSON:
-		r.reference(v, p)
-	case **referenceJSON:
-		*p = optional(r, v, (*reader).reference)
-	case *[]referenceJSON:
-		*p = list(r, v, nil, (*reader).reference)
-	case *metaJSON:
-		r.meta(v, p)
-	case *periodJSON:
-		r.period(v, p)
-	case *[]noteJSON:
-		*p = list(r, v, &r.notes, (*reader).note)
-	case *bodySiteJSON:
-		r.bodySite(v, p)
-	case *[]bodySiteJSON:
-		*p = list(r, v, &r.sites, (*reader).bodySite)
-	case *[]siteExtension:
-		*p = list(r, v, nil, byTags[siteExtension])
-	case *dosages:
-		r.dosages(v, p)
-	case *[]dosageJSON:
-		*p = list(r, v, &r.doses, byTags[dosageJSON])
-	case **rules.Concept:
-		*p = optional(r, v, (*reader).concept)
-	case *bool:
-		*p = r.boolean(v)
-	case **float64:
-		*p = optional(r, v, (*reader).number)
-	case *jsontext.Value:
-		*p = v.raw()
-	case *contained:
+// filler fills the zero value of one type, to which p points.
+type filler func(r *reader, v value, p unsafe.Pointer)
+
+// fillers are the fillers by type: those written by hand, and those that were made of a type's tags when it was first met.
+var fillers sync.Map // of reflect.Type
+
+func byHand[T any](f func(r *reader, v value, p *T)) {
+	fillers.Store(reflect.TypeFor[T](), filler(func(r *reader, v value, p unsafe.Pointer) { f(r, v, (*T)(p)) }))
+}
+
+func init() {
+	byHand(func(r *reader, v value, p *string) { *p = r.text(v) })
+	byHand(func(r *reader, v value, p *bool) { *p = r.boolean(v) })
+	byHand((*reader).number)
+	byHand(func(_ *reader, v value, p *jsontext.Value) { *p = v.raw() })
+	byHand((*reader).coding)
+	byHand((*reader).concept)
+	byHand(func(r *reader, v value, p *[]rules.Concept) { *p = list(r, v, &r.concepts, (*reader).concept) })
+	byHand((*reader).reference)
+	byHand((*reader).meta)
+	byHand((*reader).period)
+	byHand(func(r *reader, v value, p *[]noteJSON) { *p = list(r, v, &r.notes, (*reader).note) })
+	byHand((*reader).bodySite)
+	byHand(func(r *reader, v value, p *[]bodySiteJSON) { *p = list(r, v, &r.sites, (*reader).bodySite) })
+	byHand((*reader).dosages)
+	byHand(func(r *reader, v value, p *eventCount) { r.wrong = p.UnmarshalJSON(v.raw()) != nil || r.wrong })
+	byHand(func(r *reader, v value, p *[]dosageJSON) { *p = list(r, v, &r.doses, byTags[dosageJSON]) })
+	byHand(func(r *reader, v value, p *contained) {
 		*p = list(r, v, nil, func(_ *reader, v value, c *containedJSON) { c.id, c.raw = v.head().ID, v.raw() })
-	case json.Unmarshaler:
-		r.wrong = p.UnmarshalJSON(v.raw()) != nil || r.wrong
-	default:
-		r.any(v, reflect.ValueOf(p).Elem())
-	}
+	})
 }
 
 // is reports a value of the kind. null is none and no fault.
@@ -294,7 +278,7 @@ func (r *reader) bodySite(v value, b *bodySiteJSON) {
 	}
 }
 
-func byTags[T any](r *reader, v value, p *T) { r.any(v, reflect.ValueOf(p).Elem()) }
+func byTags[T any](r *reader, v value, p *T) { fillerOf(reflect.TypeFor[T]())(r, v, unsafe.Pointer(p)) }
 
 // dosages is one dosage or a list of them.
 func (r *reader) dosages(v value, d *dosages) {
@@ -306,67 +290,89 @@ func (r *reader) dosages(v value, d *dosages) {
 	*d = list(r, v, &r.doses, byTags[dosageJSON])
 }
 
-// any fills a struct by its tags, or what is made of structs.
-func (r *reader) any(v value, into reflect.Value) {
-	switch into.Kind() {
+// fillerOf is the filler of a struct by its tags, or of what is made of structs.
+func fillerOf(t reflect.Type) filler {
+	if known, ok := fillers.Load(t); ok {
+		return known.(filler)
+	}
+	var f filler
+	switch t.Kind() {
 	case reflect.Pointer:
-		if v.kind() != 'n' {
-			into.Set(reflect.New(into.Type().Elem()))
-			r.into(v, into.Interface())
-		}
+		f = pointerFiller(t)
 	case reflect.Slice:
+		f = sliceFiller(t)
+	case reflect.Struct:
+		f = structFiller(t)
+	default:
+		panic("no reader of " + t.String())
+	}
+	fillers.Store(t, f)
+	return f
+}
+
+func pointerFiller(t reflect.Type) filler {
+	one := fillerOf(t.Elem())
+	return func(r *reader, v value, p unsafe.Pointer) {
+		if v.kind() != 'n' {
+			to := reflect.New(t.Elem()).UnsafePointer()
+			one(r, v, to)
+			*(*unsafe.Pointer)(p) = to
+		}
+	}
+}
+
+func sliceFiller(t reflect.Type) filler {
+	return func(r *reader, v value, p unsafe.Pointer) {
 		if !r.is(v, '[') {
 			return
 		}
-		into.Set(reflect.MakeSlice(into.Type(), v.count(), v.count()))
-		i := 0
+		one := fillerOf(t.Elem()) // not before: it may be what the slice is a part of
+		to, i := reflect.MakeSlice(t, v.count(), v.count()), 0
 		for e := range v.all {
-			r.into(e, into.Index(i).Addr().Interface())
+			one(r, e, to.Index(i).Addr().UnsafePointer())
 			i++
 		}
-	case reflect.Struct:
+		reflect.NewAt(t, p).Elem().Set(to)
+	}
+}
+
+// field is one of a struct, or of those embedded in it, that has a name in JSON.
+type field struct {
+	name   string
+	offset uintptr
+	fill   filler
+}
+
+func structFiller(t reflect.Type) filler {
+	fields := new([64][]field) // by the hash of their names
+	addFields(fields, t, 0)
+	return func(r *reader, v value, p unsafe.Pointer) {
 		if !r.is(v, '{') {
 			return
 		}
-		fields := fieldsOf(into.Type())
 		for m := range v.all {
 			name := m.name()
-			for _, f := range fields[nameHash(name)] {
-				if f.name == name {
-					r.into(m, into.FieldByIndex(f.index).Addr().Interface())
+			some := fields[nameHash(name)]
+			for i := range some {
+				if f := &some[i]; f.name == name {
+					f.fill(r, m, unsafe.Add(p, f.offset))
 				}
 			}
 		}
-	default:
-		panic("no reader of " + into.Type().String())
 	}
 }
 
-// fields are those of a struct that have a name in JSON, with those of the structs embedded in it, by the hash of their names.
-type fields [64][]field
-
-type field struct {
-	name  string
-	index []int
-}
-
-var knownFields sync.Map // of reflect.Type
-
-func fieldsOf(t reflect.Type) *fields {
-	if known, ok := knownFields.Load(t); ok {
-		return known.(*fields)
-	}
-	out, found := new(fields), false
-	for _, f := range reflect.VisibleFields(t) {
-		if name, ok := f.Tag.Lookup("json"); ok {
+func addFields(to *[64][]field, t reflect.Type, offset uintptr) {
+	for i := range t.NumField() {
+		f := t.Field(i)
+		name, ok := f.Tag.Lookup("json")
+		switch {
+		case ok:
 			name, _, _ = strings.Cut(name, ",")
 			hash := nameHash(name)
-			out[hash], found = append(out[hash], field{name, f.Index}), true
+			to[hash] = append(to[hash], field{name, offset + f.Offset, fillerOf(f.Type)})
+		case f.Anonymous:
+			addFields(to, f.Type, offset+f.Offset)
 		}
 	}
-	if !found {
-		panic("no reader of " + t.String())
-	}
-	knownFields.Store(t, out)
-	return out
 }

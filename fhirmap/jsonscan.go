@@ -55,23 +55,36 @@ const (
 	sparse     = 4096
 )
 
+// usual is how many nodes room is made for at the beginning: a large text may be one of few values.
+const usual = 8192
+
 // docs keeps the room of nodes from one text to the next.
 var docs = sync.Pool{New: func() any { return new(doc) }}
 
 // scanned goes over a text that must be one JSON value, and lets it be read until use is done.
 func scanned(body []byte, use func(value) error) error {
-	d := docs.Get().(*doc)
-	defer func() {
-		d.body, d.text = nil, ""
-		if cap(d.nodes) <= 1<<20 { // those of a huge page are let go
-			docs.Put(d)
-		}
-	}()
-	v, err := d.scan(body)
+	v, err := scan(body)
 	if err != nil {
 		return err
 	}
+	defer v.d.free()
 	return use(v)
+}
+
+func scan(body []byte) (value, error) {
+	d := docs.Get().(*doc)
+	v, err := d.scan(body)
+	if err != nil {
+		d.free()
+	}
+	return v, err
+}
+
+func (d *doc) free() {
+	d.body, d.text, d.nodes = nil, "", d.nodes[:0]
+	if cap(d.nodes) <= 1<<20 { // those of a huge page are let go
+		docs.Put(d)
+	}
 }
 
 func (d *doc) scan(body []byte) (value, error) {
@@ -80,7 +93,7 @@ func (d *doc) scan(body []byte) (value, error) {
 	}
 	// Strings of the body itself: a copy would be the dearest single thing here, and whoever gives a body leaves it as it is.
 	d.body, d.text = body, unsafe.String(unsafe.SliceData(body), len(body))
-	if want := len(body)/16 + 1; cap(d.nodes) < want {
+	if want := min(len(body)/16+1, usual); cap(d.nodes) < want {
 		d.nodes = make([]node, 0, want)
 	}
 	d.nodes = d.nodes[:0]

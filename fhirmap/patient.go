@@ -88,6 +88,7 @@ func (r *Record) Patient() PatientInfo { return r.patients[r.patient] }
 // Born lists the patients of a page of Patients, Patient/id, with their dates of birth, "" where the record gives none.
 func Born(page []byte, o Options) (map[string]string, error) {
 	r := NewRecord("", o)
+	defer r.Close()
 	if _, err := r.AddPage("Patient", page); err != nil {
 		return nil, err
 	}
@@ -102,6 +103,7 @@ func Born(page []byte, o Options) (map[string]string, error) {
 // mutual, so the survivor may not say so itself.
 func ReplacedIn(page []byte, patient string, o Options) ([]string, error) {
 	r := NewRecord(patient, o)
+	defer r.Close()
 	if _, err := r.AddPage("Patient", page); err != nil {
 		return nil, err
 	}

@@ -161,6 +161,9 @@ func (r *Record) AddPage(want string, body []byte) (Page, error) {
 	return page, err
 }
 
+// AddText is AddPage for a text that was gone over already.
+func (r *Record) AddText(want string, t Text) (Page, error) { return r.addBundle(want, t.v, 0) }
+
 // pageEntry is an entry of a page.
 type pageEntry struct {
 	resource
@@ -252,6 +255,18 @@ func (r *Record) AddResource(body []byte) error {
 	return err
 }
 
+// AddResourceText is AddResource for a text that was gone over already.
+func (r *Record) AddResourceText(t Text) error {
+	h := t.v.head()
+	if h.ResourceType == "" {
+		return errNotResource
+	}
+	r.take("", "", resource{headJSON: h, raw: t.v.raw(), value: t.v})
+	return nil
+}
+
+var errNotResource = errors.New("not a resource")
+
 // AddEvidence puts in a record that was read by id because a Flag of ours rests on it and no search gave it. others reports
 // that it belongs to another patient now, which is proof that it is no evidence for this one.
 func (r *Record) AddEvidence(body []byte) (others bool, err error) {
@@ -264,7 +279,7 @@ func (r *Record) addResource(body []byte) (rules.DropReason, error) {
 	var reason rules.DropReason
 	take := func(h headJSON, v value) error {
 		if h.ResourceType == "" {
-			return errors.New("not a resource")
+			return errNotResource
 		}
 		reason = r.take("", "", resource{headJSON: h, raw: body, value: v})
 		return nil
@@ -779,66 +794,3 @@ func (r *Record) sideOf(p *pending) side {
 
 // Dropped are the entries that could not be read so far.
 func (r *Record) Dropped() []rules.Dropped { return r.dropped }
-
-// TypeOf is the type of the resource that a JSON text says it is, by its beginning alone.
-func TypeOf(text []byte) string {
-	d := jsontext.NewDecoder(bytes.NewBuffer(text), faultyInside)
-	if t, err := d.ReadToken(); err != nil || t.Kind() != '{' {
-		return ""
-	}
-	for d.PeekKind() == '"' {
-		t, err := d.ReadToken()
-		if err != nil {
-			return ""
-		}
-		if t.String() != "resourceType" {
-			if d.SkipValue() != nil {
-				return ""
-			}
-			continue
-		}
-		v, _ := d.ReadValue() // a broken one is no string
-		return stringOf(v)
-	}
-	return ""
-}
-
-// Text is a JSON text that was gone over once and found to be JSON; it can be read as often as it takes.
-type Text struct{ v value }
-
-// ReadText goes over a JSON text and lets it be read until use is done. The text must not be changed while anything that was read
-// from it is in use. The error is use's, or says that it is no JSON.
-func ReadText(text []byte, use func(Text) error) error {
-	return scanned(text, func(v value) error { return use(Text{v}) })
-}
-
-// Depth is how deep objects and arrays stand in each other.
-func (t Text) Depth() int { return int(t.v.node().depth) }
-
-// ResourceType is the type of the resource, "" where it is none.
-func (t Text) ResourceType() string { return t.v.head().ResourceType }
-
-// Patients lists the patients of a Bundle, and of Bundles inside it, Patient/id, in their order.
-func (t Text) Patients() ([]string, error) {
-	var out []string
-	if err := patients(t.v, 0, &out); err != nil {
-		return nil, fmt.Errorf("read the Bundle: %w", err)
-	}
-	return out, nil
-}
-
-func patients(v value, level int, out *[]string) error {
-	_, err := walkBundle(v, Limits{}.withDefaults(), func(e BundleEntry) error {
-		switch h := e.head(); {
-		case h.ResourceType == "Bundle" && level < maxBundles:
-			return patients(e.resource, level+1, out)
-		case h.ResourceType == "Patient" && validID(h.ID) && !slices.Contains(*out, h.ref()):
-			*out = append(*out, h.ref())
-		}
-		return nil
-	})
-	return err
-}
-
-// AddText reads a Bundle that holds resources of any type, as AddPage does.
-func (r *Record) AddText(t Text) (Page, error) { return r.addBundle("", t.v, 0) }

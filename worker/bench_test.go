@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	stdjson "encoding/json"
@@ -8,10 +9,13 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"os"
+	"os/exec"
 	"strconv"
 	"strings"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
@@ -28,7 +32,8 @@ import (
 //	plain worker  six GET searches, encoding/json into the model library, one PUT for each Flag and Task
 //	this worker   from the message in JetStream to the confirmed acknowledgement
 //
-// Absolute numbers swing with the machine; of-bare and times-plain are ratios of one run.
+// The stub is a process of its own, as a FHIR server is: what it costs to answer is the same for all, and is part of all. Absolute
+// numbers swing with the machine; of-bare and times-plain are ratios of one run.
 
 // benchPatients is how many patients the stub knows; each event is about one of them.
 const benchPatients = 512
@@ -119,7 +124,55 @@ func benchResource(t, patient string, k int) string {
 	}
 }
 
-const stubBase = "/fhir/"
+const (
+	stubBase = "/fhir/"
+	// stubControl gives how many requests there were since it was last asked, and sets the delay of those to come.
+	stubControl = "control"
+	// stubVariable makes the test's binary be the stub.
+	stubVariable = "PUPILRISK_BENCH_STUB"
+)
+
+// serveStub answers until its standard input ends, which is when whoever started it does.
+func serveStub() {
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		panic(err)
+	}
+	fmt.Println("http://" + listener.Addr().String() + "/fhir")
+	go func() { panic(http.Serve(listener, newStub())) }()
+	_, _ = io.Copy(io.Discard, os.Stdin)
+}
+
+// startStub starts the stub in a process of its own, and gives its base.
+func startStub(b testing.TB) string {
+	self, err := os.Executable()
+	require.NoError(b, err)
+	c := exec.Command(self)
+	c.Env, c.Stderr = append(os.Environ(), stubVariable+"=1"), os.Stderr
+	alive, err := c.StdinPipe()
+	require.NoError(b, err)
+	out, err := c.StdoutPipe()
+	require.NoError(b, err)
+	require.NoError(b, c.Start())
+	b.Cleanup(func() {
+		alive.Close()
+		_ = c.Wait() // it has nothing to tell
+	})
+	base, err := bufio.NewReader(out).ReadString('\n')
+	require.NoError(b, err)
+	return strings.TrimSpace(base)
+}
+
+// control tells how many requests the stub was sent since it was last asked, and sets the delay of those to come.
+func control(b testing.TB, base string, delay time.Duration) (requests int) {
+	r, err := http.Get(base + "/" + stubControl + "?delay=" + strconv.FormatInt(int64(delay), 10))
+	require.NoError(b, err)
+	defer r.Body.Close()
+	defer http.DefaultClient.CloseIdleConnections()
+	_, err = fmt.Fscan(r.Body, &requests)
+	require.NoError(b, err)
+	return requests
+}
 
 func (s *stub) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	s.requests.Add(1)
@@ -127,6 +180,11 @@ func (s *stub) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "application/fhir+json")
 	path := strings.TrimPrefix(r.URL.Path, stubBase)
 	switch {
+	case path == stubControl:
+		if d, err := strconv.ParseInt(r.URL.Query().Get("delay"), 10, 64); err == nil {
+			s.delay.Store(d)
+		}
+		fmt.Fprint(w, s.requests.Swap(0)-1)
 	case r.Method == http.MethodGet && path == "metadata":
 		s.requests.Add(-1) // once at the start, not per event
 		w.Write(stubCapability())
@@ -197,13 +255,7 @@ func stubCapability() []byte {
 
 // BenchmarkEvent is the whole event at several concurrencies.
 func BenchmarkEvent(b *testing.B) {
-	s := newStub()
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(b, err)
-	server := &http.Server{Handler: s}
-	go server.Serve(listener)
-	defer server.Close()
-	base := "http://" + listener.Addr().String() + "/fhir"
+	base := startStub(b)
 	for _, c := range []struct {
 		lanes int
 		delay time.Duration
@@ -213,12 +265,13 @@ func BenchmarkEvent(b *testing.B) {
 			name += "/each-request=" + c.delay.String()
 		}
 		b.Run(name, func(b *testing.B) {
-			s.delay.Store(int64(c.delay))
+			control(b, base, c.delay)
 			bare := bareLoop(b, base, lanes, max(b.N, 4*lanes))
 			plain := plainWorker(b, base, lanes, max(min(b.N, 400), 2*lanes))
-			ours, requests := thisWorker(b, s, base, lanes, b.N)
+			ours, cpu, requests := thisWorker(b, base, lanes, c.delay, b.N)
 			b.ReportMetric(ours, "events/s")
 			b.ReportMetric(requests, "requests/event")
+			b.ReportMetric(cpu, "cpu-µs/event") // of this process: worker and JetStream
 			b.ReportMetric(ours/bare, "of-bare")
 			b.ReportMetric(ours/plain, "times-plain")
 		})
@@ -374,7 +427,7 @@ func plainWorker(b *testing.B, base string, lanes, n int) float64 {
 }
 
 // thisWorker is the whole event: n messages wait in a real JetStream, and the clock runs until the last is acknowledged.
-func thisWorker(b *testing.B, s *stub, base string, lanes, n int) (perSecond, requestsPerEvent float64) {
+func thisWorker(b *testing.B, base string, lanes int, delay time.Duration, n int) (perSecond, cpuPerEvent, requestsPerEvent float64) {
 	ctx := b.Context()
 	nats, err := stream.Open(ctx, stream.Config{StoreDir: b.TempDir(), Listen: "127.0.0.1:0"})
 	require.NoError(b, err)
@@ -427,16 +480,25 @@ func thisWorker(b *testing.B, s *stub, base string, lanes, n int) (perSecond, re
 	done.Wait()
 
 	publish(benchPatients, n)
-	s.requests.Store(0)
+	control(b, base, delay)
 	running, stop = context.WithCancel(ctx)
 	b.ResetTimer()
-	begun := time.Now()
+	begun, before := time.Now(), cpuTime()
 	done.Go(func() { w.consume(running, nats.Bookings, "booking", w.lanes, lanes) })
 	drain()
-	took := time.Since(begun)
+	took, cpu := time.Since(begun), cpuTime()-before
 	b.StopTimer()
-	requests := s.requests.Load()
+	requests := control(b, base, delay)
 	stop()
 	done.Wait()
-	return float64(n) / took.Seconds(), float64(requests) / float64(n)
+	return float64(n) / took.Seconds(), float64(cpu.Microseconds()) / float64(n), float64(requests) / float64(n)
+}
+
+// cpuTime is what this process has computed so far, on all cores.
+func cpuTime() time.Duration {
+	var r syscall.Rusage
+	if syscall.Getrusage(syscall.RUSAGE_SELF, &r) != nil {
+		return 0
+	}
+	return time.Duration(r.Utime.Nano() + r.Stime.Nano())
 }

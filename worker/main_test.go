@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"os"
 	"sync"
 	"testing"
 
@@ -12,7 +13,13 @@ import (
 	"pupilrisk/rules/catalogue"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	if os.Getenv(stubVariable) != "" {
+		serveStub()
+		return
+	}
+	goleak.VerifyTestMain(m)
+}
 
 // testCatalogue is the built-in catalogue.
 func testCatalogue(t testing.TB) *rules.Catalogue {

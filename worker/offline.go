@@ -236,7 +236,7 @@ func (o *Offline) patient(patient string, text fhirmap.Text) (Result, error) {
 	options := fhirmap.Options{Zone: o.Config.Zone(), IgnoreOthers: true, BusinessIdentifierSystem: o.Config.OperationIdentifier}
 	record := fhirmap.NewRecord(patient, options)
 	defer record.Close()
-	page, err := record.AddText(text)
+	page, err := record.AddText("", text)
 	if err != nil {
 		return Result{}, err
 	}

@@ -111,6 +111,7 @@ func (w *Worker) decide(ctx context.Context, patient string, n nudge, lastTry bo
 	if err != nil {
 		return nil, err
 	}
+	defer r.record.Close()
 	w.metrics.eventSeconds.WithLabelValues("read").Observe(time.Since(begun).Seconds())
 	return r.others, w.bring(ctx, r)
 }

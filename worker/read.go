@@ -76,6 +76,11 @@ func (w *Worker) read(ctx context.Context, patient string, n nudge, lastTry bool
 	}
 
 	answers, infos := map[string][]fhirhttp.Answer{}, map[string]fhirmap.PatientInfo{}
+	defer func() {
+		for _, a := range answers {
+			fhirhttp.Release(a)
+		}
+	}()
 	pending, done := []string{patient}, []string{}
 	for len(pending) > 0 {
 		next := pending[0]
@@ -270,7 +275,8 @@ func (w *Worker) patientInfo(patient string, answers []fhirhttp.Answer) (fhirmap
 		return fhirmap.PatientInfo{}, fmt.Errorf("read the patient: %w", a.Err)
 	}
 	probe := fhirmap.NewRecord(patient, w.recordOptions())
-	if err := probe.AddResource(a.Body); err != nil {
+	defer probe.Close()
+	if err := probe.AddResourceText(a.Text); err != nil {
 		return fhirmap.PatientInfo{}, fmt.Errorf("read the patient: %w", err)
 	}
 	return probe.Patient(), nil
@@ -291,7 +297,7 @@ func (w *Worker) take(ctx context.Context, r *reading, a fhirhttp.Answer, lastTr
 	if a.Err != nil {
 		return false, w.notRead(r, typ, a.Err, lastTry)
 	}
-	page, err := r.record.AddPage(typ, a.Body)
+	page, err := r.record.AddText(typ, a.Text)
 	if err != nil {
 		return false, w.notRead(r, typ, fmt.Errorf("page of %s: %w", typ, err), lastTry)
 	}
@@ -303,7 +309,8 @@ func (w *Worker) take(ctx context.Context, r *reading, a fhirhttp.Answer, lastTr
 	}
 	if next != "" {
 		err = w.fhir.Pages(ctx, next, func(next fhirhttp.Answer) (string, error) {
-			p, err := r.record.AddPage(typ, next.Body)
+			defer next.Text.Free()
+			p, err := r.record.AddText(typ, next.Text)
 			if err != nil {
 				return "", fmt.Errorf("page of %s: %w", typ, err)
 			}
@@ -353,10 +360,10 @@ func (w *Worker) takeDirect(r *reading, a fhirhttp.Answer) error {
 			if a.Path != r.patient {
 				return nil // merged into the one that is kept
 			}
-			return r.record.AddResource(a.Body)
+			return r.record.AddResourceText(a.Text)
 		}
 		r.direct[a.Path] = http.StatusOK
-		if err := r.record.AddResource(a.Body); err != nil {
+		if err := r.record.AddResourceText(a.Text); err != nil {
 			return fmt.Errorf("read by id: %w", err)
 		}
 		return nil

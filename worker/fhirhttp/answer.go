@@ -1,12 +1,8 @@
 package fhirhttp
 
 import (
-	"bytes"
-	"errors"
-	"io"
 	"strings"
 
-	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
 
 	"pupilrisk/fhirmap"
@@ -33,67 +29,16 @@ type resourceHead struct {
 	kind, id, version string
 }
 
-// inspect reads the head of a resource, to the end of the body: one cut short is an error.
-func inspect(body []byte) (resourceHead, error) {
-	var head resourceHead
-	d := jsontext.NewDecoder(bytes.NewBuffer(body), lenient)
-	if t, err := d.ReadToken(); err != nil || t.Kind() != '{' {
-		return head, ErrNotFHIR
+// inspect goes over the body of an answer, to its end: one cut short is an error.
+func inspect(body []byte) (t fhirmap.Text, head resourceHead, err error) {
+	if t, err = fhirmap.Scan(body); err != nil {
+		return fhirmap.Text{}, head, ErrNotFHIR
 	}
-	for d.PeekKind() != '}' {
-		name, err := d.ReadToken()
-		if err != nil {
-			return head, ErrNotFHIR
-		}
-		var value *string
-		switch name.String() {
-		case "resourceType":
-			value = &head.kind
-		case "id":
-			value = &head.id
-		case "meta":
-			if head.version, err = readVersion(d); err != nil {
-				return head, err
-			}
-			continue
-		}
-		if value == nil || d.PeekKind() != '"' {
-			if d.SkipValue() != nil {
-				return head, ErrNotFHIR
-			}
-			continue
-		}
-		t, err := d.ReadToken()
-		if err != nil {
-			return head, ErrNotFHIR
-		}
-		*value = t.String()
+	if head = headOf(t); head.kind == "" {
+		t.Free()
+		return fhirmap.Text{}, head, ErrNotFHIR
 	}
-	if _, err := d.ReadToken(); err != nil {
-		return head, ErrNotFHIR
-	}
-	if _, err := d.ReadToken(); !errors.Is(err, io.EOF) {
-		return head, ErrNotFHIR
-	}
-	if head.kind == "" {
-		return head, ErrNotFHIR
-	}
-	return head, nil
-}
-
-// readVersion reads the next value, a Meta, for its versionId.
-func readVersion(d *jsontext.Decoder) (string, error) {
-	v, err := d.ReadValue()
-	if err != nil {
-		return "", ErrNotFHIR
-	}
-	var meta struct {
-		VersionID string `json:"versionId"`
-	}
-	if json.Unmarshal(v, &meta, lenient) != nil {
-		return "", nil
-	}
-	return meta.VersionID, nil
+	return t, head, nil
 }
 
 // is says whether a resource is the one that asked told to expect.
@@ -125,7 +70,7 @@ func (a *Answer) setETag(h resourceHead) {
 // stand in the order asked, so that none can be trusted (ErrEntries).
 func (a *Answer) confirm(operation, path string, e fhirmap.BundleEntry) error {
 	wantType, wantID := asked(path)
-	head := headOf(e)
+	head := headOf(e.Text())
 	switch {
 	case head.kind == "", head.kind == "OperationOutcome" && wantType != "OperationOutcome":
 		issues, _ := issueCodes(a.Body)
@@ -138,25 +83,46 @@ func (a *Answer) confirm(operation, path string, e fhirmap.BundleEntry) error {
 	return nil
 }
 
-func headOf(e fhirmap.BundleEntry) (head resourceHead) {
-	head.kind, head.id, head.version = e.Identity()
+func headOf(t fhirmap.Text) (head resourceHead) {
+	head.kind, head.id, head.version = t.Identity()
 	return head
 }
 
-// walkEntries calls each for every entry of a batch-response or transaction-response, in order. The error is each's, ErrNotFHIR
-// if body is not a whole Bundle, or ErrEntries for an entry without a status. What an entry holds is part of body.
-func walkEntries(body []byte, each func(fhirmap.BundleEntry) error) error {
+// Release lets further answers use the memory of the Texts of these, of which none may be read afterwards. It need not be called.
+func Release(answers []Answer) {
+	var last fhirmap.Text
+	for i := range answers { // those of one batch are parts of the same, and follow each other
+		t := answers[i].Text
+		answers[i].Text = fhirmap.Text{}
+		if t != (fhirmap.Text{}) && !t.PartOf(last) {
+			t.Free()
+			last = t
+		}
+	}
+}
+
+// walkEntries calls each for every entry of a batch-response or transaction-response, in order, and gives the text of which the entries
+// are parts. The error, with which there is none, is each's, ErrNotFHIR if body is not a whole Bundle, or ErrEntries for an entry without a status.
+func walkEntries(body []byte, each func(fhirmap.BundleEntry) error) (fhirmap.Text, error) {
+	t, err := fhirmap.Scan(body)
+	if err != nil {
+		return t, ErrNotFHIR
+	}
 	var fault error // each's, or of an entry
-	_, err := fhirmap.WalkBundle(body, fhirmap.Limits{}, func(e fhirmap.BundleEntry) error {
+	_, err = t.WalkBundle(fhirmap.Limits{}, func(e fhirmap.BundleEntry) error {
 		if fault = ErrEntries; e.Status != 0 {
 			fault = each(e)
 		}
 		return fault
 	})
 	if err != nil && fault == nil {
-		return ErrNotFHIR
+		fault = ErrNotFHIR
 	}
-	return fault
+	if fault != nil {
+		t.Free()
+		return fhirmap.Text{}, fault
+	}
+	return t, nil
 }
 
 func object(v jsontext.Value) jsontext.Value {

@@ -221,7 +221,9 @@ type Answer struct {
 	ETag     string // version as If-Match wants it; made from meta.versionId where the server sends none
 	Location string // of a written resource, relative to the base; "" if absent or of another origin
 	Body     []byte // the resource, searchset Bundle or OperationOutcome; nil if there is none. It may share memory with others'
-	Err      error  // why this answer is no use: an *Error
+	// Text is Body as it was gone over, of an answer without error to Read, Page and Gather. Whoever has no more use for it may Release it.
+	Text fhirmap.Text
+	Err  error // why this answer is no use: an *Error
 }
 
 // Read reads one resource: "Appointment/1", "Patient/1/_history/2", or the same below the base or an alias.
@@ -354,7 +356,7 @@ func (c *Client) batch(ctx context.Context, paths []string) (answers []Answer, e
 // batchAnswers takes a batch-response apart. It is all or nothing: entries that do not match the paths leave no answer.
 func (c *Client) batchAnswers(paths []string, body []byte) (answers []Answer, throttled bool, err error) {
 	answers = make([]Answer, 0, len(paths))
-	err = walkEntries(body, func(e fhirmap.BundleEntry) error {
+	text, err := walkEntries(body, func(e fhirmap.BundleEntry) error {
 		if len(answers) == len(paths) {
 			return ErrEntries
 		}
@@ -363,7 +365,10 @@ func (c *Client) batchAnswers(paths []string, body []byte) (answers []Answer, th
 		if a.Err == nil {
 			a.Err = a.confirm(OpBatch, path, e)
 		}
-		if errors.Is(a.Err, ErrEntries) {
+		switch {
+		case a.Err == nil:
+			a.Text = e.Text()
+		case errors.Is(a.Err, ErrEntries):
 			return ErrEntries
 		}
 		throttled = throttled || KindOf(a.Err) == Throttled
@@ -372,6 +377,9 @@ func (c *Client) batchAnswers(paths []string, body []byte) (answers []Answer, th
 	})
 	if err == nil && len(answers) != len(paths) {
 		err = ErrEntries
+	}
+	if err != nil {
+		text.Free()
 	}
 	return answers, throttled, err
 }
@@ -454,10 +462,12 @@ func (c *Client) fetch(ctx context.Context, operation string, u *url.URL, path, 
 		q.method, q.url, q.body, q.contentType, q.idempotent = http.MethodPost, &to, []byte(u.RawQuery), form, true
 	}
 	r, err := c.exchange(ctx, q, func(r reply) error {
-		head, err := inspect(r.body)
+		text, head, err := inspect(r.body)
 		if err == nil && !head.is(wantType, wantID) {
-			err = ErrNotFHIR
+			text.Free()
+			return ErrNotFHIR
 		}
+		a.Text = text
 		if err == nil && wantID != "" {
 			a.ETag = r.header.Get("ETag")
 			a.setETag(head)
@@ -482,7 +492,7 @@ func (c *Client) Transaction(ctx context.Context, bundle []byte) ([]Answer, erro
 		operation: OpTransaction, method: http.MethodPost, url: c.at.base, body: bundle, prefer: c.header.preferReturn,
 	}, func(r reply) error {
 		n := 0
-		err := walkEntries(r.body, func(e fhirmap.BundleEntry) error {
+		text, err := walkEntries(r.body, func(e fhirmap.BundleEntry) error {
 			if n == len(answers) {
 				return ErrEntries
 			}
@@ -490,6 +500,7 @@ func (c *Client) Transaction(ctx context.Context, bundle []byte) ([]Answer, erro
 			n++
 			return nil
 		})
+		text.Free()
 		if err == nil && n != len(answers) {
 			err = ErrEntries
 		}
@@ -525,8 +536,9 @@ func (c *Client) Write(ctx context.Context, method, path string, body []byte, if
 		if len(r.body) == 0 {
 			return nil
 		}
-		head, err := inspect(r.body)
+		text, head, err := inspect(r.body)
 		a.setETag(head)
+		text.Free()
 		return err
 	})
 	a.take(r, err)
@@ -555,7 +567,7 @@ func (c *Client) entryAnswer(operation, path string, e fhirmap.BundleEntry) Answ
 		return a
 	}
 	if isWrite(operation) {
-		a.setETag(headOf(e))
+		a.setETag(headOf(e.Text()))
 	}
 	return a
 }

@@ -448,9 +448,9 @@ func TestPagesAreFollowedToTheEnd(t *testing.T) {
 	}, func(cfg *Config) { cfg.Aliases = []string{"http://alias.example"} })
 	var seen []string
 	err := c.Pages(t.Context(), server.URL+"/fhir?_getpages=x", func(a Answer) (string, error) {
-		head, err := inspect(a.Body)
-		seen = append(seen, head.id)
-		return pages[head.id], err
+		_, id, _ := a.Text.Identity()
+		seen = append(seen, id)
+		return pages[id], nil
 	})
 	require.NoError(t, err)
 	require.Equal(t, []string{"_getpages=x", "p=2", "p=3", "p=4"}, seen)

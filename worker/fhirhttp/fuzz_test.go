@@ -21,7 +21,7 @@ func FuzzBatchAnswer(f *testing.F) {
 	c, err := New(Config{Base: "https://records.example/fhir"})
 	require.NoError(f, err)
 	f.Fuzz(func(t *testing.T, body []byte) {
-		err := walkEntries(body, func(e fhirmap.BundleEntry) error {
+		text, err := walkEntries(body, func(e fhirmap.BundleEntry) error {
 			require.GreaterOrEqual(t, e.Status, 100)
 			require.LessOrEqual(t, e.Status, 599)
 			a := c.entryAnswer(OpBatch, "Patient/1", e)
@@ -37,6 +37,7 @@ func FuzzBatchAnswer(f *testing.F) {
 		if err == nil {
 			require.True(t, jsontext.Value(body).IsValid(lenient))
 		}
+		text.Free()
 	})
 }
 
@@ -63,12 +64,13 @@ func FuzzInspect(f *testing.F) {
 	f.Add([]byte(`{"meta":7,"resourceType":7,"id":null}`))
 	f.Add([]byte(`{"resourceType":"Bundle"} x`))
 	f.Fuzz(func(t *testing.T, body []byte) {
-		head, err := inspect(body)
+		text, head, err := inspect(body)
 		if err != nil {
 			return
 		}
 		require.True(t, jsontext.Value(body).IsValid(lenient))
 		require.NotEmpty(t, head.kind)
+		text.Free()
 	})
 }
 
