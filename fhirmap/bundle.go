@@ -62,8 +62,6 @@ type BundleEntry struct {
 	Status         int
 	ETag, Location string
 	Outcome        jsontext.Value
-	// RequestURL is request.url, of what is sent.
-	RequestURL string
 
 	resource value
 }
@@ -199,13 +197,6 @@ func readEntry(v value) (BundleEntry, error) {
 			e.resource, e.Resource = m, m.raw()
 		case "search":
 			e.SearchMode = searchMode(m)
-		case "request":
-			var r struct {
-				URL string `json:"url"`
-			}
-			if fill(m, &r) {
-				e.RequestURL = r.URL
-			}
 		case "response":
 			e.readResponse(m)
 		}

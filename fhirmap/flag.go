@@ -105,7 +105,7 @@ func (w Writer) endFlag(s Standing, why Ended, at time.Time) ([]byte, error) {
 	}
 	o.set("status", []byte(`"inactive"`))
 	o.set("period", raw)
-	return w.sealObject("Flag", &o, written{at: end, evidence: s.Evidence, ended: why}), nil
+	return w.seal("Flag", o.bytes(), written{at: end, evidence: s.Evidence, ended: why})
 }
 
 func ptr[T any](v T) *T { return &v }

@@ -460,6 +460,30 @@ func (v value) all(yield func(value) bool) {
 	}
 }
 
+// elements hands out the elements of an array that is not broken in itself; of anything else none.
+func (v value) elements(yield func(value) bool) {
+	if v.kind() == '[' && v.node().marks&faulty == 0 {
+		v.all(yield)
+	}
+}
+
+// member is a member of an object.
+func (v value) member(name string) (m value, ok bool) {
+	for m := range v.all {
+		if m.name() == name {
+			return m, true
+		}
+	}
+	return value{}, false
+}
+
+// appendMember writes a member, name and value, as it stands.
+func (v value) appendMember(out []byte) []byte {
+	n := v.node()
+	out = append(append(out, v.d.body[n.nameAt-1:n.nameEnd+1]...), ':')
+	return append(out, v.d.body[n.at:n.end]...)
+}
+
 func (v value) count() (n int) {
 	for range v.all {
 		n++

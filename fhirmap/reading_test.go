@@ -437,13 +437,6 @@ func plainEntry(d *jsontext.Decoder, body []byte) (BundleEntry, error) {
 			if json.Unmarshal(v, &s, faultyInside) == nil {
 				e.SearchMode = s.Mode
 			}
-		case "request":
-			var r struct {
-				URL string `json:"url"`
-			}
-			if json.Unmarshal(v, &r, faultyInside) == nil {
-				e.RequestURL = r.URL
-			}
 		case "response":
 			var r struct {
 				Status   string         `json:"status"`

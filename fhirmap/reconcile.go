@@ -1,7 +1,6 @@
 package fhirmap
 
 import (
-	"bytes"
 	"cmp"
 	"fmt"
 	"slices"
@@ -332,16 +331,9 @@ func (r *reconciler) update(standing Standing, fresh []byte, details []string) e
 	if err != nil {
 		return err
 	}
-	before, err := parseObject(standing.Raw)
-	if err != nil {
+	same, err := sameOwned(standing.Type, standing.Raw, body)
+	if err != nil || same {
 		return err
-	}
-	after, err := parseObject(body)
-	if err != nil {
-		return err
-	}
-	if ownedHash(standing.Type, &before) == ownedHash(standing.Type, &after) && bytes.Equal(before.get("meta"), after.get("meta")) {
-		return nil
 	}
 	r.plan.Writes = append(r.plan.Writes, Write{
 		Type: standing.Type, ID: standing.ID, Key: numbered(standing.Base, standing.N), Change: Update,

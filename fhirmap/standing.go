@@ -1,6 +1,7 @@
 package fhirmap
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -136,9 +137,13 @@ type standingJSON struct {
 func ParseStanding(n Names, raw []byte) (s Standing, ok bool, err error) {
 	raw = slices.Clone(raw) // a part of a page, which is not to be kept as long
 	var r standingJSON
+	hash := "" // none of what is broken in itself
 	err = scanned(raw, func(v value) error {
 		if !fill(v, &r) {
 			return errPage
+		}
+		if v.node().marks&faulty == 0 {
+			hash = ownedHash(r.ResourceType, v)
 		}
 		return nil
 	})
@@ -178,11 +183,10 @@ func ParseStanding(n Names, raw []byte) (s Standing, ok bool, err error) {
 			}
 		}
 	}
-	o, err := parseObject(raw)
-	if err != nil {
-		return s, false, err
+	if hash == "" {
+		return s, false, errors.New("own resource: a name given twice, or no UTF-8")
 	}
-	s.Touched = w.hash != ownedHash(s.Type, &o)
+	s.Touched = w.hash != hash
 	s.Ended, s.Evidence, s.Catalogue, s.Written = w.ended, w.evidence, w.catalogue, w.at
 	s.Focus = bareReference(r.Focus.Reference)
 	if s.Focus == "" && r.Focus.Identifier != nil {

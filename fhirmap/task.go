@@ -90,5 +90,5 @@ func (w Writer) cancelTask(s Standing, why Ended, at time.Time) ([]byte, error) 
 	o.set("status", []byte(`"cancelled"`))
 	o.set("statusReason", reason)
 	o.set("lastModified", []byte(`"`+stamp(at)+`"`))
-	return w.sealObject("Task", &o, written{at: stamp(at), evidence: s.Evidence, ended: why}), nil
+	return w.seal("Task", o.bytes(), written{at: stamp(at), evidence: s.Evidence, ended: why})
 }

@@ -1,6 +1,7 @@
 package fhirmap
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
@@ -61,21 +62,41 @@ func (w written) appendTo(out []byte, n Names) []byte {
 }
 
 // seal puts our extension into a resource of ours, with the hash of what its owned elements now are.
-func (w Writer) seal(typ string, raw []byte, x written) ([]byte, error) {
-	o, err := parseObject(raw)
-	if err != nil {
-		return nil, fmt.Errorf("build %s: %w", typ, err)
-	}
-	return w.sealObject(typ, &o, x), nil
-}
-
-func (w Writer) sealObject(typ string, o *rawObject, x written) []byte {
+func (w Writer) seal(typ string, raw []byte, x written) (out []byte, err error) {
 	x.catalogue = w.Catalogue.Version
-	x.hash = ownedHash(typ, o)
-	mine := x.appendTo(nil, w.Names)
-	kept := withoutExtension(parseArray(o.get("extension")), w.Names.writtenExtension())
-	o.set("extension", joinArray(append(kept, mine)))
-	return o.bytes()
+	err = scanned(raw, func(v value) error {
+		if v.kind() != '{' || v.node().marks&faulty != 0 {
+			return errPage
+		}
+		x.hash = ownedHash(typ, v)
+		out = append(make([]byte, 0, len(raw)+512+64*len(x.evidence)), '{')
+		placed := false
+		for m := range v.all {
+			if m.name() != "extension" {
+				out = append(m.appendMember(out), ',')
+				continue
+			}
+			out = append(appendName(out, "extension"), '[')
+			for e := range m.elements {
+				if !e.hasURL(w.Names.writtenExtension()) {
+					out = append(append(out, e.raw()...), ',')
+				}
+			}
+			out = append(x.appendTo(out, w.Names), `],`...)
+			placed = true
+		}
+		if placed {
+			out[len(out)-1] = '}'
+			return nil
+		}
+		out = append(appendName(out, "extension"), '[')
+		out = append(x.appendTo(out, w.Names), `]}`...)
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("build %s: %w", typ, errJSON(err))
+	}
+	return out, nil
 }
 
 // extensionStub is as much of an extension as tells what it is and what our own ones hold.
@@ -116,18 +137,22 @@ func decodeWritten(x extensionStub) written {
 
 // ownedHash is a hash of the owned elements of a resource by their meaning: order of members, form of a date's zone and the
 // base of a reference do not matter, since servers change these on their own.
-func ownedHash(typ string, o *rawObject) string {
+func ownedHash(typ string, v value) string {
 	text := make([]byte, 0, 2048)
 	for _, name := range ownedElements[typ] {
-		if v := o.get(name); v != nil {
-			text = appendMeaning(append(text, name...), v)
+		if m, ok := v.member(name); ok {
+			text = m.appendMeaning(append(text, name...), "")
 		}
 	}
 	var ext []string
-	for _, raw := range parseArray(o.get("extension")) {
-		var x extensionStub
-		if fillStrictly(raw, &x) && slices.Contains(ownedExtensions[typ], x.URL) {
-			ext = append(ext, string(appendMeaning(nil, raw)))
+	if m, ok := v.member("extension"); ok {
+		for e := range m.elements {
+			if e.hasURL(ownedExtensions[typ]...) {
+				at := len(text)
+				text = e.appendMeaning(text, "")
+				ext = append(ext, string(text[at:]))
+				text = text[:at]
+			}
 		}
 	}
 	slices.Sort(ext)
@@ -135,19 +160,25 @@ func ownedHash(typ string, o *rawObject) string {
 	return hex.EncodeToString(sum[:16])
 }
 
-// appendMeaning writes a JSON value in a canonical form, in which equal meaning is equal bytes: members sorted, instants in
-// UTC, references bare and without the display or type that servers add.
-func appendMeaning(out []byte, raw jsontext.Value) []byte {
-	err := scanned(raw, func(v value) error {
-		out = v.appendMeaning(out, "")
-		return nil
+// sameOwned reports that two resources do not differ in what we own, nor in their meta.
+func sameOwned(typ string, x, y []byte) (same bool, err error) {
+	err = scanned(x, func(vx value) error {
+		return scanned(y, func(vy value) error {
+			same = ownedHash(typ, vx) == ownedHash(typ, vy) && bytes.Equal(member(x, "meta"), member(y, "meta"))
+			return nil
+		})
 	})
-	if err != nil {
-		return append(out, raw...)
-	}
-	return out
+	return same, err
 }
 
+// hasURL reports an extension with one of the given addresses.
+func (v value) hasURL(urls ...string) bool {
+	var x extensionStub
+	return v.node().marks&faulty == 0 && fill(v, &x) && slices.Contains(urls, x.URL)
+}
+
+// appendMeaning writes a JSON value in a canonical form, in which equal meaning is equal bytes: members sorted, instants in
+// UTC, references bare and without the display or type that servers add. name is that of the member which the value is.
 func (v value) appendMeaning(out []byte, name string) []byte {
 	switch v.kind() {
 	case '{':
@@ -159,6 +190,9 @@ func (v value) appendMeaning(out []byte, name string) []byte {
 		}
 		return append(out, ']')
 	case '"':
+		if text, plain := v.text(), v.node().marks&escaped == 0; plain && stringMeaning(name, text) == text {
+			return append(out, v.raw()...) // what needs no escape is quoted as it stands
+		}
 		return appendText(out, stringMeaning(name, v.text()))
 	default:
 		return append(out, v.raw()...)

@@ -97,7 +97,10 @@ func FuzzOwnedHash(f *testing.F) {
 				continue
 			}
 			require.NoError(t, wrong)
-			require.Equal(t, want, ownedHash(typ, &o))
+			v, err := scan(raw)
+			require.NoError(t, err)
+			require.Equal(t, want, ownedHash(typ, v))
+			v.d.free()
 			again, err := parseObject(o.bytes())
 			require.NoError(t, err)
 			require.Equal(t, o, again)
@@ -130,4 +133,18 @@ func TestWrittenExtension(t *testing.T) {
 		require.NoError(t, json.Unmarshal(got, &x))
 		require.Equal(t, w, decodeWritten(x))
 	}
+}
+
+// A resource that is broken in itself costs nothing where it is somebody else's, and cannot be told from a changed one where it is ours.
+func TestParseStandingOfBrokenResources(t *testing.T) {
+	n := Names{Canonical: DefaultCanonical}
+	flag := func(system string) []byte {
+		return []byte(`{"resourceType":"Flag","id":"f","identifier":[{"system":"` + system + `","value":"p.floppy-iris.right.1"}],"status":"active","note":{"a":1,"a":2}}`)
+	}
+	_, ours, err := ParseStanding(n, flag("https://theirs.example/flags"))
+	require.NoError(t, err)
+	require.False(t, ours)
+	_, ours, err = ParseStanding(n, flag(n.FlagSystem()))
+	require.Error(t, err)
+	require.False(t, ours)
 }

@@ -166,7 +166,7 @@ func (w *Worker) transact(ctx context.Context, writes []fhirmap.Write, ids bool)
 	if err != nil {
 		return nil, err
 	}
-	answers, err := w.fhir.Transaction(ctx, bundle)
+	answers, err := w.fhir.Transaction(ctx, bundle, len(writes))
 	if err != nil {
 		return nil, fmt.Errorf("write: %w", err)
 	}

@@ -216,7 +216,7 @@ func (c *Client) Relative(ref string) (string, error) { return c.at.relative(ref
 
 // Answer is what came back for one request or one entry of a batch or transaction.
 type Answer struct {
-	Path     string // what was asked, relative to the base
+	Path     string // what was asked, relative to the base; "" in a transaction
 	Status   int    // HTTP status of the answer or the entry; 0 without one
 	ETag     string // version as If-Match wants it; made from meta.versionId where the server sends none
 	Location string // of a written resource, relative to the base; "" if absent or of another origin
@@ -478,30 +478,22 @@ func (c *Client) fetch(ctx context.Context, operation string, u *url.URL, path, 
 	return a
 }
 
-// Transaction sends a transaction Bundle, all or nothing, and answers entry by entry in the order sent. The error is for a
-// transaction that was refused or whose fate is unknown (Unavailable: it may have been stored).
-func (c *Client) Transaction(ctx context.Context, bundle []byte) ([]Answer, error) {
-	var answers []Answer
-	if _, err := fhirmap.WalkBundle(bundle, fhirmap.Limits{}, func(e fhirmap.BundleEntry) error {
-		answers = append(answers, Answer{Path: e.RequestURL})
-		return nil
-	}); err != nil {
-		return nil, &Error{Operation: OpTransaction, kind: Refused, err: ErrNotFHIR}
-	}
+// Transaction sends a transaction Bundle of so many entries, all or nothing, and answers entry by entry in the order sent. The error is
+// for a transaction that was refused or whose fate is unknown (Unavailable: it may have been stored).
+func (c *Client) Transaction(ctx context.Context, bundle []byte, entries int) ([]Answer, error) {
+	answers := make([]Answer, 0, entries)
 	_, err := c.exchange(ctx, request{
 		operation: OpTransaction, method: http.MethodPost, url: c.at.base, body: bundle, prefer: c.header.preferReturn,
 	}, func(r reply) error {
-		n := 0
 		text, err := walkEntries(r.body, func(e fhirmap.BundleEntry) error {
-			if n == len(answers) {
+			if len(answers) == entries {
 				return ErrEntries
 			}
-			answers[n] = c.entryAnswer(OpTransaction, answers[n].Path, e)
-			n++
+			answers = append(answers, c.entryAnswer(OpTransaction, "", e))
 			return nil
 		})
 		text.Free()
-		if err == nil && n != len(answers) {
+		if err == nil && len(answers) != entries {
 			err = ErrEntries
 		}
 		return err

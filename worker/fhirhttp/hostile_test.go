@@ -51,7 +51,7 @@ func TestForeignLinksAndRedirectsGetNothing(t *testing.T) {
 			requireKind(t, Refused, err)
 			_, err = c.Write(t.Context(), http.MethodPut, "Flag/1", []byte(marker), "", "")
 			require.ErrorIs(t, err, ErrRedirect)
-			_, err = c.Transaction(t.Context(), []byte(`{"resourceType":"Bundle"}`))
+			_, err = c.Transaction(t.Context(), []byte(`{"resourceType":"Bundle"}`), 0)
 			require.ErrorIs(t, err, ErrRedirect)
 		}
 	}
@@ -338,7 +338,7 @@ func TestBatchIsSentAgainOnlyOnAClosedKeptConnection(t *testing.T) {
 		_ = conn.Close()
 	})
 	require.NoError(t, read(t, c))
-	_, err := c.Transaction(t.Context(), []byte(`{"resourceType":"Bundle","entry":[]}`))
+	_, err := c.Transaction(t.Context(), []byte(`{"resourceType":"Bundle","entry":[]}`), 0)
 	requireKind(t, Unavailable, err)
 	require.EqualValues(t, 1, writes.Load(), "a write whose fate is unknown is never sent again")
 }
