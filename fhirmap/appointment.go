@@ -268,6 +268,7 @@ func service(all []rules.Concept) string {
 // DecodeAppointment reads one Appointment, as an event or a server gives it.
 func DecodeAppointment(body []byte, o Options) (Appointment, error) {
 	r := NewRecord("", o)
+	defer r.Close()
 	var out Appointment
 	err := scanned(body, func(v value) error {
 		a, err := r.decodeAppointment(v)
@@ -283,6 +284,7 @@ func DecodeAppointment(body []byte, o Options) (Appointment, error) {
 // are in dropped.
 func Appointments(body []byte, o Options) (out []Appointment, info BundleInfo, dropped []rules.Dropped, err error) {
 	r := NewRecord("", o)
+	defer r.Close()
 	info, err = WalkBundle(body, o.Limits, func(e BundleEntry) error {
 		switch h := e.head(); {
 		case e.Resource == nil:

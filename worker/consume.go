@@ -31,13 +31,24 @@ type consumer func(context.Context) (jetstream.Consumer, error)
 // consume gives every message of one consumer a lane until ctx ends; then it hands back what it has not started and waits
 // for what is in flight. While the FHIR server is known to be down or throttles, nothing is pulled that could not be handled.
 func (w *Worker) consume(ctx context.Context, open consumer, source string, lanes chan struct{}, depth int) {
-	var inFlight sync.WaitGroup
-	defer inFlight.Wait()
+	// A lane is a goroutine that stays: a new one for each event would grow its stack anew each time.
+	messages := make(chan jetstream.Msg)
+	var working sync.WaitGroup
+	defer working.Wait()
+	defer close(messages)
+	for range cap(lanes) {
+		working.Go(func() {
+			for m := range messages {
+				w.event(context.WithoutCancel(ctx), m, source)
+				<-lanes
+			}
+		})
+	}
 	for ctx.Err() == nil {
 		w.untilOpen(ctx)
 		c, err := open(ctx)
 		if err == nil {
-			err = w.pull(ctx, c, source, lanes, depth, &inFlight)
+			err = w.pull(ctx, c, source, lanes, depth, messages)
 		}
 		if ctx.Err() != nil {
 			return
@@ -54,7 +65,7 @@ func (w *Worker) consume(ctx context.Context, open consumer, source string, lane
 var errHeld = errors.New("the FHIR server is down or throttles")
 
 // pull takes messages from one consumer until it fails, the FHIR server does, or ctx ends.
-func (w *Worker) pull(ctx context.Context, c jetstream.Consumer, source string, lanes chan struct{}, depth int, inFlight *sync.WaitGroup) error {
+func (w *Worker) pull(ctx context.Context, c jetstream.Consumer, source string, lanes chan struct{}, depth int, to chan<- jetstream.Msg) error {
 	it, err := c.Messages(jetstream.PullMaxMessages(depth), jetstream.PullExpiry(30*time.Second), jetstream.PullHeartbeat(5*time.Second))
 	if err != nil {
 		return fmt.Errorf("pull: %w", err)
@@ -88,12 +99,7 @@ func (w *Worker) pull(ctx context.Context, c jetstream.Consumer, source string, 
 			<-lanes
 			continue
 		}
-		inFlight.Add(1)
-		go func() {
-			defer inFlight.Done()
-			defer func() { <-lanes }()
-			w.event(context.WithoutCancel(ctx), m, source)
-		}()
+		to <- m // whoever has a place in lanes is served at once
 	}
 }
 
