@@ -122,7 +122,7 @@ func openLetter(body []byte, o Options, types, firsts []string, other error) (*l
 	info, err := WalkBundle(body, o.Limits, func(e BundleEntry) error {
 		h := head(e.Resource) // a uuid that stands for an id names nothing on any server
 		if e.FullURL != "" && h.ResourceType != "" && validID(h.ID) {
-			l.r.aliases[e.FullURL] = h.ref()
+			l.r.named = append(l.r.named, alias{e.FullURL, h})
 		}
 		l.entries, l.heads = append(l.entries, e), append(l.heads, h)
 		return nil
@@ -156,7 +156,7 @@ func (l *letter) at(i int) (Pointer, bool) {
 
 // pointer resolves a reference, also one that only means something inside the Bundle.
 func (l *letter) pointer(ref referenceJSON) (Pointer, bool) {
-	if local, ok := l.r.aliases[ref.Reference]; ok && strings.HasPrefix(ref.Reference, "urn:") {
+	if local := l.r.aliased(ref.Reference); local != "" && strings.HasPrefix(ref.Reference, "urn:") {
 		return parsePointer(local)
 	}
 	return parsePointer(ref.Reference)

@@ -42,6 +42,7 @@ type Record struct {
 	unnamed  []unnamed
 	seen     map[string]bool
 	held     map[string]jsontext.Value // referred records by reference: Medication, ServiceRequest, BodyStructure, Device …
+	named    []alias                   // that are not in aliases yet: mostly nobody asks
 	aliases  map[string]string         // fullUrl → reference
 	lost     map[string]bool
 	labels   map[string][]string // reference → R, V
@@ -62,6 +63,12 @@ type Record struct {
 		condition   conditionJSON
 		observation observationJSON
 	}
+}
+
+// alias is a resource by its fullUrl.
+type alias struct {
+	fullURL string
+	of      headJSON
 }
 
 // unnamed is a dropped entry whose name stands in the record it refers to.
@@ -122,6 +129,7 @@ func (r *Record) Close() {
 	clear(r.seen)
 	clear(r.held)
 	clear(r.aliases)
+	clear(r.named)
 	clear(r.lost)
 	clear(r.labels)
 	clear(r.patients)
@@ -129,7 +137,7 @@ func (r *Record) Close() {
 	clear(r.entries)
 	clear(r.history)
 	*r = Record{
-		accepted: r.accepted[:0], entries: r.entries[:0], page: r.page, order: r.order, history: r.history[:0], states: r.states, seen: r.seen, held: r.held, aliases: r.aliases,
+		accepted: r.accepted[:0], entries: r.entries[:0], page: r.page, order: r.order, history: r.history[:0], states: r.states, seen: r.seen, held: r.held, named: r.named[:0], aliases: r.aliases,
 		lost: r.lost, labels: r.labels, patients: r.patients, raw: r.raw, reader: r.reader,
 	}
 	records.Put(r)
@@ -184,7 +192,7 @@ func (r *Record) addBundle(want string, v value, level int) (Page, error) {
 	info, err := walkBundle(v, r.o.Limits, func(e BundleEntry) error {
 		h := e.head()
 		if e.FullURL != "" && h.ResourceType != "" && validID(h.ID) && localReference(e.FullURL, r.o.Bases) == "" {
-			r.aliases[e.FullURL] = h.ref() // any other is resolved without
+			r.named = append(r.named, alias{e.FullURL, h}) // any other is resolved without
 		}
 		r.page = append(r.page, pageEntry{resource{headJSON: h, raw: e.Resource, value: e.resource}, e.SearchMode})
 		return nil
@@ -635,7 +643,16 @@ func (r *Record) reference(ref string) string {
 	if local := localReference(ref, r.o.Bases); local != "" {
 		return local
 	}
-	return r.aliases[ref]
+	return r.aliased(ref)
+}
+
+// aliased is the reference of the resource with that fullUrl.
+func (r *Record) aliased(fullURL string) string {
+	for _, a := range r.named {
+		r.aliases[a.fullURL] = a.of.ref()
+	}
+	r.named = r.named[:0]
+	return r.aliases[fullURL]
 }
 
 // own checks that an entry belongs to the patient.

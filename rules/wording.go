@@ -243,7 +243,10 @@ func clip(s string, n int) string {
 func tidy(s string) bool {
 	last := ' '
 	for _, r := range s {
-		if r == ' ' && last == ' ' || r != ' ' && (unicode.IsSpace(r) || !unicode.IsPrint(r)) {
+		switch {
+		case r > ' ' && r < unicode.MaxASCII: // mostly
+		case r == ' ' && last != ' ':
+		case r == ' ' || unicode.IsSpace(r) || !unicode.IsPrint(r):
 			return false
 		}
 		last = r

@@ -167,7 +167,7 @@ func (w *Worker) event(ctx context.Context, m jetstream.Msg, source string) {
 	if meta.NumDelivered > expected {
 		w.metrics.redeliveries.Inc()
 	}
-	stopProgress := w.progress(ctx, m)
+	stopProgress := w.progress(m)
 	ctx, traced := w.startEvent(withReason(arrivedAs(ctx, meta.Sequence.Stream), "event"), source, trace.SpanKindConsumer, m.Headers())
 	err = w.limited(ctx, func(ctx context.Context) error {
 		age := w.now().Sub(meta.Timestamp)
@@ -226,24 +226,27 @@ func (w *Worker) limited(ctx context.Context, do func(context.Context) error) er
 	return err
 }
 
-// progress tells the stream, every third of AckWait, that the message is being worked on.
-func (w *Worker) progress(ctx context.Context, m jetstream.Msg) (stop func()) {
-	ctx, cancel := context.WithCancel(ctx)
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		t := time.NewTicker(w.ackWait / 3)
-		defer t.Stop()
-		for {
-			select {
-			case <-ctx.Done():
-				return
-			case <-t.C:
-				_ = m.InProgress() // if it fails the message comes again, and the pass is harmless
-			}
+// progress tells the stream, every third of AckWait until it is stopped, that the message is being worked on.
+func (w *Worker) progress(m jetstream.Msg) (stop func()) {
+	var mu sync.Mutex
+	var timer *time.Timer
+	stopped := false
+	mu.Lock()
+	defer mu.Unlock()
+	timer = time.AfterFunc(w.ackWait/3, func() {
+		mu.Lock()
+		defer mu.Unlock()
+		if !stopped {
+			_ = m.InProgress() // if it fails the message comes again, and the pass is harmless
+			timer.Reset(w.ackWait / 3)
 		}
-	}()
-	return func() { cancel(); <-done }
+	})
+	return func() {
+		mu.Lock()
+		defer mu.Unlock()
+		stopped = true
+		timer.Stop()
+	}
 }
 
 // finish tells the stream what becomes of a message. If telling fails, the message comes again, and its pass changes nothing.
@@ -251,7 +254,6 @@ func (w *Worker) finish(ctx context.Context, m jetstream.Msg, seq uint64, d disp
 	// A server that went away answers no acknowledgement: the lane must not wait for it.
 	ctx, cancel := context.WithTimeout(ctx, settleTimeout)
 	defer cancel()
-	log := w.log.With("source", source, "stream_seq", seq, "outcome", d.outcome)
 	var err error
 	switch d.outcome {
 	case "done", "not-assessed":
@@ -265,6 +267,10 @@ func (w *Worker) finish(ctx context.Context, m jetstream.Msg, seq uint64, d disp
 	default:
 		err = m.NakWithDelay(d.delay)
 	}
+	if err == nil && cause == nil && !w.log.Enabled(ctx, slog.LevelDebug) {
+		return
+	}
+	log := w.log.With("source", source, "stream_seq", seq, "outcome", d.outcome)
 	switch {
 	case err != nil:
 		log.Warn("event not settled, it comes again", "error", err, "cause", cause)

@@ -219,12 +219,16 @@ func (w *Worker) situation(r *reading, at time.Time) fhirmap.Situation {
 // goneIn tells which records were read and found not to stand, or read by id and found gone: that is proof, while not being
 // found in a search is none.
 func goneIn(h rules.History, byID map[string]bool) func(string) bool {
-	state := map[string]bool{} // reference → some entry of it still counts
-	for _, e := range h.Entries {
-		state[e.Reference] = state[e.Reference] || e.Standing == rules.Counts
-	}
+	state := sync.OnceValue(func() map[string]bool { // reference → some entry of it still counts
+		counts := make(map[string]bool, len(h.Entries))
+		for i := range h.Entries {
+			e := &h.Entries[i]
+			counts[e.Reference] = counts[e.Reference] || e.Standing == rules.Counts
+		}
+		return counts
+	})
 	return func(ref string) bool {
-		counts, read := state[ref]
+		counts, read := state()[ref]
 		return read && !counts || byID[ref]
 	}
 }
