@@ -434,7 +434,7 @@ func thisWorker(b *testing.B, base string, lanes int, delay time.Duration, n int
 	defer nats.Close(context.WithoutCancel(ctx))
 	cat := testCatalogue(b)
 	cfg := DefaultConfig()
-	cfg.Mode, cfg.FHIRURL, cfg.Concurrency = Live, base, lanes
+	cfg.Mode, cfg.FHIRURL, cfg.Concurrency, cfg.Timezone = Live, base, lanes, "Europe/Berlin"
 	metrics := NewMetrics(prometheus.NewRegistry(), "bench", cat.Version, Live, cat)
 	client, err := OpenFHIR(cfg, "bench", nil, metrics)
 	require.NoError(b, err)
@@ -470,7 +470,7 @@ func thisWorker(b *testing.B, base string, lanes int, delay time.Duration, n int
 			if err == nil && p.Pending == 0 && p.AckPending == 0 {
 				return
 			}
-			time.Sleep(time.Millisecond)
+			time.Sleep(5 * time.Millisecond) // asking costs the stream too
 		}
 	}
 	publish(0, benchPatients) // warms connections, stub and catalogue

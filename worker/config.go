@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/goccy/go-yaml/ast"
@@ -544,12 +545,19 @@ func (c *Config) scopesLeftOut() []string {
 
 // Zone is the clinic's time zone.
 func (c *Config) Zone() *time.Location {
+	if known, ok := zones.Load(c.Timezone); ok {
+		return known.(*time.Location)
+	}
 	zone, err := time.LoadLocation(c.Timezone)
 	if err != nil {
-		return time.UTC // validate refuses it before
+		zone = time.UTC // validate refuses it before
 	}
+	zones.Store(c.Timezone, zone)
 	return zone
 }
+
+// zones are those loaded, by name: every record that is read needs one, and loading reads files.
+var zones sync.Map
 
 func (c *Config) settings() rules.Settings {
 	var min rules.Level
