@@ -572,9 +572,15 @@ func (c *Config) Level() (level slog.Level) {
 // secretKeys name files that hold secrets: their path is shown, never their content.
 var secretKeys = []string{"fhir.token_file", "fhir.key_file", "fhir.tls.key_file", "nats.creds_file", "nats.nkey_file", "nats.token_file", "nats.store_key_file", "nats.tls.key_file", "intake.webhook.secret_file", "intake.webhook.tls.key_file", "intake.mllp.tls.key_file"}
 
-// Effective prints every key with its value and where it was set, one per line.
-func (c *Config) Effective() []string {
-	var out []string
+// Setting is one key with its value, "" for none, and where it was set. Of a secret the value is the file that holds it.
+type Setting struct {
+	Key, Value, Place string
+	Secret            bool
+}
+
+// Effective lists every key, in alphabetical order.
+func (c *Config) Effective() []Setting {
+	var out []Setting
 	fields := c.fields()
 	for _, k := range Keys() {
 		value := fmt.Sprint(fields[k].Interface())
@@ -588,10 +594,7 @@ func (c *Config) Effective() []string {
 		case OptBool:
 			value = map[bool]string{true: strconv.FormatBool(v.Value), false: "by nats.url"}[v.Set]
 		}
-		if slices.Contains(secretKeys, k) && value != "" {
-			value += " (content not shown)"
-		}
-		out = append(out, fmt.Sprintf("%-30s %s  [%s]", k, cmp.Or(value, "-"), cmp.Or(c.places[k], "default")))
+		out = append(out, Setting{k, value, cmp.Or(c.places[k], "default"), slices.Contains(secretKeys, k)})
 	}
 	return out
 }
