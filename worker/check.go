@@ -7,7 +7,6 @@ import (
 	"io/fs"
 	"log/slog"
 	"net"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -28,9 +27,7 @@ func OpenStream(ctx context.Context, cfg Config) (*stream.Stream, error) {
 		c.URL = "nats://" + cfg.NATSListen
 		c.StoreDir, c.StoreKeyFile, c.Listen = "", "", ""
 		c.CertFile, c.KeyFile = "", ""
-		if cfg.NATSTokenFile == "" {
-			c.TokenFile = filepath.Join(cfg.NATSStoreDir, "token")
-		}
+		c.TokenFile = cfg.inEffect().NATSTokenFile
 	}
 	s, err := stream.Open(ctx, c)
 	if errors.Is(err, fs.ErrNotExist) && cfg.NATSURL == "" {

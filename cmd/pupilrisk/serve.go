@@ -61,7 +61,7 @@ func printCheck(ctx context.Context, out io.Writer, cfg worker.Config, cat *rule
 	say := func(what, text string) { fmt.Fprintf(out, "%-30s %s\n", what, text) }
 	for _, x := range cfg.Effective() {
 		value := cmp.Or(x.Value, "-")
-		if x.Secret && x.Value != "" {
+		if x.Secret {
 			value += " (content not shown)"
 		}
 		say(x.Key, value+"  ["+x.Place+"]")
