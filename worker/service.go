@@ -145,6 +145,7 @@ func (w *Worker) Swept() <-chan struct{} { return w.swept }
 // and returns nil.
 func (w *Worker) Run(ctx context.Context) error {
 	w.log.Info("worker starts", "mode", string(w.cfg.Mode), "catalogue", w.catalogue.Version, "timezone", w.cfg.Timezone, "lanes", cap(w.lanes))
+	w.shareBrake(ctx) // before anything is withdrawn
 	var parts sync.WaitGroup
 	parts.Go(func() { w.look(ctx) })
 	parts.Go(func() { w.sweepLoop(ctx) })
