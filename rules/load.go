@@ -28,9 +28,12 @@ type Layer struct {
 	LocalCodes   []LocalCode
 }
 
-// AddYAML decodes one YAML file into the layer; its path says what it holds: factors/*.yaml, preparations.yaml,
-// questions.yaml, cautions.yaml, wording.yaml, services.yaml, systems.yaml, reading.yaml or local-codes.yaml. Every fault
-// of the file is one line "file:line: reason"; an unknown key is a fault.
+// files are those that a catalogue may have.
+const files = "VERSION, factors/*.yaml, codes/*.json, preparations.yaml, questions.yaml, cautions.yaml, wording.yaml, services.yaml, systems.yaml, " +
+	"reading.yaml, local-codes.yaml"
+
+// AddYAML decodes one YAML file into the layer; its path says what it holds. Every fault of the file is one line
+// "file:line: reason"; an unknown key is a fault.
 func (l *Layer) AddYAML(file string, data []byte) error {
 	var err error
 	switch {
@@ -55,7 +58,7 @@ func (l *Layer) AddYAML(file string, data []byte) error {
 	case file == "local-codes.yaml":
 		l.LocalCodes, err = ParseLocalCodes(file, data)
 	default:
-		err = fmt.Errorf("%s:1: no such file in a catalogue", file)
+		err = fmt.Errorf("%s:1: no such file in a catalogue; it has %s", file, files)
 	}
 	return err
 }

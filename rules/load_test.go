@@ -4,7 +4,11 @@ import (
 	"go/ast"
 	"go/parser"
 	"go/token"
+	"io/fs"
+	"os"
+	"path"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -49,8 +53,27 @@ func TestParseFaults(t *testing.T) {
 	require.ErrorContains(t, err, `p.yaml:2: "nothing" is not a kind of gap`)
 	_, err = ParseWording("w.yaml", []byte("levels: {}\nsongs: {}\n"))
 	require.ErrorContains(t, err, `w.yaml:2: unknown field "songs"`)
+}
+
+// A file of another name is refused with the names that there are: those that are decoded, and all that the built-in catalogue has.
+func TestFilesOfACatalogue(t *testing.T) {
 	var l Layer
-	require.ErrorContains(t, l.AddYAML("extra.yaml", nil), "extra.yaml:1: no such file in a catalogue")
+	err := l.AddYAML("factor.yaml", nil)
+	require.ErrorContains(t, err, "factor.yaml:1: no such file in a catalogue; it has VERSION, factors/*.yaml, ")
+	_, list, _ := strings.Cut(err.Error(), "it has ")
+	names := strings.Split(list, ", ")
+	for _, name := range names {
+		if path.Ext(name) == ".yaml" {
+			require.NoError(t, l.AddYAML(strings.Replace(name, "*", "x", 1), nil), name)
+		}
+	}
+	require.Contains(t, names, "local-codes.yaml", "only a site has it")
+	require.NoError(t, fs.WalkDir(os.DirFS("catalogue"), ".", func(file string, d fs.DirEntry, err error) error {
+		if err == nil && !d.IsDir() && path.Ext(file) != ".go" {
+			require.True(t, slices.ContainsFunc(names, func(name string) bool { ok, _ := path.Match(name, file); return ok }), file)
+		}
+		return err
+	}))
 }
 
 // GapKinds and Kinds are closed lists: every constant of the type stands in them.

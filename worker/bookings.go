@@ -30,7 +30,7 @@ const (
 	keptAfter = 30 * 24 * time.Hour
 	// clockAhead is how far a sender's clock may be ahead of ours.
 	clockAhead = 24 * time.Hour
-	// maxKept bounds the bookings kept of one patient.
+	// maxKept bounds the bookings kept of one patient; those that are over leave first.
 	maxKept = 200
 	// searchesAtOnce bounds the searches of one request.
 	searchesAtOnce = 50
@@ -252,21 +252,52 @@ func (w *Worker) remember(ctx context.Context, kv jetstream.KeyValue, b hl7v2.Bo
 	return k, concerned, w.index(ctx, kv, k)
 }
 
-// index notes a booking with each of its patients.
+// index notes a booking with each of its patients. Where that is one too many, one that can be spared leaves.
 func (w *Worker) index(ctx context.Context, kv jetstream.KeyValue, k v2Booking) error {
 	for _, p := range k.Patients {
-		if _, err := mendKept(ctx, kv, keptByKey(p), func(list *[]string) (changed, empty bool) {
+		var missed bool
+		var fault error
+		_, err := mendKept(ctx, kv, keptByKey(p), func(list *[]string) (changed, empty bool) {
+			missed, fault = false, nil
 			if slices.Contains(*list, k.ID) {
 				return false, false
 			}
 			*list = append(*list, k.ID)
-			*list = (*list)[max(0, len(*list)-maxKept):]
-			return true, false
-		}); err != nil {
+			if len(*list) > maxKept {
+				var i int
+				i, missed, fault = w.spare(ctx, kv, *list)
+				*list = slices.Delete(*list, i, i+1)
+			}
+			return fault == nil, false
+		})
+		if err := errors.Join(fault, err); err != nil {
 			return err
+		}
+		if missed {
+			w.metrics.leftOut.Inc()
+			w.once.log(w.log, slog.LevelWarn, "a patient has more bookings ahead that only HL7 v2 knows than are kept; the oldest is not looked at any more")
 		}
 	}
 	return nil
+}
+
+// spare is the place of the booking that can be spared most easily: the first that is over, cancelled or the server's own, else the oldest,
+// and then an operation may be missed.
+func (w *Worker) spare(ctx context.Context, kv jetstream.KeyValue, ids []string) (i int, missed bool, err error) {
+	for i, id := range ids {
+		k, revision, err := getKept[v2Booking](ctx, kv, bookingKey(id))
+		if err != nil {
+			return 0, false, err
+		}
+		a, err := k.appointment(w.recordOptions())
+		if err != nil {
+			return 0, false, err
+		}
+		if booked, _ := ahead(a.Status, a.Start, w.now()); !booked || k.Ruled || revision == 0 {
+			return i, false, nil
+		}
+	}
+	return 0, true, nil
 }
 
 // keptOf are the bookings kept of some patients, among them those that have been given to others since.

@@ -1,8 +1,10 @@
 package worker
 
 import (
+	"bytes"
 	"context"
 	"fmt"
+	"log/slog"
 	"math/rand/v2"
 	"path/filepath"
 	"slices"
@@ -12,6 +14,7 @@ import (
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
+	"github.com/prometheus/client_golang/prometheus/testutil"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
@@ -430,6 +433,55 @@ func TestLostAndForgottenBookings(t *testing.T) {
 	mine, err := w.keptOf(t.Context(), []string{"Patient/bob"})
 	require.NoError(t, err)
 	require.Empty(t, mine)
+}
+
+// Where a patient has more bookings than are kept, those leave first that need not be looked at; one that should be is counted and logged.
+func TestMoreBookingsOfOnePatientThanAreKept(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	w := c.worker()
+	var logged bytes.Buffer
+	w.log = slog.New(slog.NewTextHandler(&logged, nil))
+	kv, err := w.keptBucket(t.Context())
+	require.NoError(t, err)
+	var want []string
+	hear := func(n int, status string, day int, leaves string) {
+		t.Helper()
+		b := hl7v2.Booking{ID: fmt.Sprint("F-", n), At: clinicDay, Elements: map[string]jsontext.Value{
+			"status": jsontext.Value(`"` + status + `"`), "start": jsontext.Value(fmt.Sprintf(`"2026-03-%02dT07:00:00Z"`, day)),
+			hl7v2.People: jsontext.Value("[]"),
+		}}
+		_, _, err := w.remember(t.Context(), kv, b, uint64(n+1), []string{"Patient/bob"})
+		require.NoError(t, err)
+		want = slices.DeleteFunc(append(want, b.ID), func(id string) bool { return id == leaves })
+	}
+	for n := range maxKept {
+		switch n {
+		case 50:
+			hear(n, "cancelled", 9, "")
+		case 120:
+			hear(n, "booked", 1, "") // more than a day ago
+		default:
+			hear(n, "booked", 9, "")
+		}
+	}
+	ruled, _, err := getKept[v2Booking](t.Context(), kv, bookingKey("F-130"))
+	require.NoError(t, err)
+	require.NoError(t, w.rule(t.Context(), ruled))
+
+	hear(200, "booked", 9, "F-50")
+	hear(201, "booked", 9, "F-120")
+	hear(202, "booked", 9, "F-130")
+	hear(203, "cancelled", 9, "F-203")
+	require.Zero(t, testutil.ToFloat64(w.metrics.leftOut))
+	require.Empty(t, logged.String())
+	hear(204, "booked", 9, "F-0")
+	hear(205, "booked", 9, "F-1")
+	require.Equal(t, 2., testutil.ToFloat64(w.metrics.leftOut))
+	require.Equal(t, 1, strings.Count(logged.String(), "a patient has more bookings ahead"))
+	list, _, err := getKept[[]string](t.Context(), kv, keptByKey("Patient/bob"))
+	require.NoError(t, err)
+	require.Equal(t, want, list)
+	require.Len(t, list, maxKept)
 }
 
 // A sender whose clock is far ahead does not shut out everybody after it.

@@ -1,8 +1,12 @@
 package worker
 
 import (
+	"context"
+	"errors"
 	"slices"
 	"sync"
+
+	"github.com/nats-io/nats.go/jetstream"
 
 	"pupilrisk/fhirmap"
 )
@@ -23,7 +27,50 @@ type brake struct {
 	open          map[string]int
 	total, before int
 	wanted        map[string]bool // ids of the Flags to be withdrawn in this sweep
-	held          bool
+	held, shared  bool            // shared: what the bucket says, as far as is known here
+}
+
+// brakeKey says in the bucket whether withdrawals are stopped, for all replicas and beyond a restart.
+const brakeKey = "brake.held"
+
+// shareBrake makes brake and bucket agree: what has changed here since the last time goes there, else what stands there holds here. A
+// bucket that says nothing was made anew, or the value's time is over.
+func (w *Worker) shareBrake(ctx context.Context) {
+	kv, ctx, done, err := w.workKV(ctx)
+	if err != nil {
+		return // readiness says so
+	}
+	defer done()
+	e, err := kv.Get(ctx, brakeKey)
+	if err = w.workFault(err); err != nil && !errors.Is(err, jetstream.ErrKeyNotFound) {
+		return
+	}
+	if held, news := w.brake.hear(err == nil && string(e.Value()) == "true", err == nil); news {
+		if _, err := w.putWork(ctx, brakeKey, held, 0); err == nil {
+			w.brake.told(held)
+		}
+	}
+	w.metrics.withdrawalsStopped.Set(boolGauge(w.brake.holds()))
+}
+
+// hear takes in whether the bucket says that withdrawals are stopped, if it says anything, or reports news for it.
+func (b *brake) hear(stopped, said bool) (held, news bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.held != b.shared || b.held && !said {
+		return b.held, true
+	}
+	if b.held && !stopped { // the replica that sweeps has let go: what was counted here till then is over
+		b.open, b.wanted, b.total, b.before = map[string]int{}, map[string]bool{}, 0, max(b.total, b.before)
+	}
+	b.held, b.shared = stopped, stopped
+	return b.held, false
+}
+
+func (b *brake) told(held bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.shared = held
 }
 
 // begin starts a new count. whole reports that the sweep before ended well.

@@ -4,16 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"log/slog"
 	"net"
-	"path/filepath"
 	"strings"
 	"time"
 
 	"pupilrisk/fhirmap"
-	"pupilrisk/rules"
 	"pupilrisk/worker/stream"
 )
 
@@ -30,9 +27,7 @@ func OpenStream(ctx context.Context, cfg Config) (*stream.Stream, error) {
 		c.URL = "nats://" + cfg.NATSListen
 		c.StoreDir, c.StoreKeyFile, c.Listen = "", "", ""
 		c.CertFile, c.KeyFile = "", ""
-		if cfg.NATSTokenFile == "" {
-			c.TokenFile = filepath.Join(cfg.NATSStoreDir, "token")
-		}
+		c.TokenFile = cfg.inEffect().NATSTokenFile
 	}
 	s, err := stream.Open(ctx, c)
 	if errors.Is(err, fs.ErrNotExist) && cfg.NATSURL == "" {
@@ -53,24 +48,22 @@ func OpenStream(ctx context.Context, cfg Config) (*stream.Stream, error) {
 	return s, nil
 }
 
-// Check tries each connection that the configuration names and says what it found. The error is that some part is missing.
-func Check(ctx context.Context, out io.Writer, cfg Config, cat *rules.Catalogue, version string) error {
-	say := func(what, format string, args ...any) {
-		fmt.Fprintf(out, "%-30s %s\n", what, fmt.Sprintf(format, args...))
-	}
+// Check tries each connection that the configuration names and says of each what it found, as it goes. The error is that not every
+// one works.
+func Check(ctx context.Context, say func(what, text string), cfg Config, version string) error {
 	ok := checkFHIR(ctx, say, cfg, version)
 	switch s, err := OpenStream(ctx, cfg); {
 	case err == nil:
 		say("stream", "connected, streams and consumers are there")
 		if err := s.Close(ctx); err != nil {
-			say("stream", "not closed well: %v", err)
+			say("stream", "not closed well: "+err.Error())
 		}
 	case cfg.NATSURL == "":
-		say("stream", "embedded; no worker is running at %s yet, it is made at the first start", cfg.NATSListen)
+		say("stream", "embedded; no worker is running at "+cfg.NATSListen+" yet, it is made at the first start")
 		ok = checkDoors(say, cfg) && ok
 	default:
 		ok = false
-		say("stream", "%v", err)
+		say("stream", err.Error())
 	}
 	if !ok {
 		return errors.New("not every connection works")
@@ -79,7 +72,7 @@ func Check(ctx context.Context, out io.Writer, cfg Config, cat *rules.Catalogue,
 }
 
 // checkDoors tries, where no worker runs on this machine, whether the addresses that one would listen on can be had.
-func checkDoors(say func(string, string, ...any), cfg Config) bool {
+func checkDoors(say func(what, text string), cfg Config) bool {
 	ok := true
 	for _, door := range []struct{ key, addr string }{
 		{"nats.listen", cfg.NATSListen}, {"http.addr", cfg.HTTPAddr}, {"intake.mllp.addr", cfg.MLLPAddr}, {"intake.webhook.addr", cfg.WebhookAddr},
@@ -89,7 +82,7 @@ func checkDoors(say func(string, string, ...any), cfg Config) bool {
 		}
 		l, err := net.Listen("tcp", door.addr)
 		if err != nil {
-			say(door.key, "cannot listen: %s", listenText(err))
+			say(door.key, "cannot listen: "+listenText(err))
 			ok = false
 			continue
 		}
@@ -98,24 +91,24 @@ func checkDoors(say func(string, string, ...any), cfg Config) bool {
 	return ok
 }
 
-func checkFHIR(ctx context.Context, say func(string, string, ...any), cfg Config, version string) bool {
+func checkFHIR(ctx context.Context, say func(what, text string), cfg Config, version string) bool {
 	ctx, cancel := context.WithTimeout(ctx, checkTimeout)
 	defer cancel()
 	if left := cfg.scopesLeftOut(); len(left) > 0 {
-		say("fhir.scope", "does not ask for %s", strings.Join(left, " "))
+		say("fhir.scope", "does not ask for "+strings.Join(left, " "))
 	}
 	client, err := OpenFHIR(cfg, version, slog.New(slog.DiscardHandler), nil)
 	if err != nil {
-		say("fhir", "%v", err)
+		say("fhir", err.Error())
 		return false
 	}
 	defer client.Close()
 	c, err := client.Capability(ctx)
 	if err != nil {
-		say("fhir", "%v", err)
+		say("fhir", err.Error())
 		return false
 	}
-	say("fhir", "FHIR %s, batch %t, transaction %t, update as create %t", c.FHIRVersion, c.Batch, c.Transaction, clientIDs(c))
+	say("fhir", fmt.Sprintf("FHIR %s, batch %t, transaction %t, update as create %t", c.FHIRVersion, c.Batch, c.Transaction, clientIDs(c)))
 	for _, t := range append([]string{"Patient", "Appointment"}, append(historyTypes, "Flag", "Task", "Provenance")...) {
 		if len(c.Types) > 0 && c.Types[t].SearchParams == nil && !offered(c, t) && t != "Patient" && t != "Provenance" {
 			say("fhir "+t, "not offered")
@@ -125,9 +118,9 @@ func checkFHIR(ctx context.Context, say func(string, string, ...any), cfg Config
 	o := fhirmap.Options{Zone: cfg.Zone(), Bases: append([]string{cfg.FHIRURL}, cfg.FHIRAliases...)}
 	appointments, dropped, err := Appointments(ctx, client, o, now.Add(-sweepBack), now.Add(cfg.SweepHorizon))
 	if err != nil {
-		say("fhir bookings", "%v", err)
+		say("fhir bookings", err.Error())
 		return false
 	}
-	say("fhir bookings", "%d appointments in the horizon, read to the last page, %d of them unreadable", len(appointments)+len(dropped), len(dropped))
+	say("fhir bookings", fmt.Sprintf("%d appointments in the horizon, read to the last page, %d of them unreadable", len(appointments)+len(dropped), len(dropped)))
 	return true
 }

@@ -19,10 +19,12 @@ import (
 
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/parser"
+	"github.com/nats-io/nats.go"
 
 	"pupilrisk/fhirmap"
 	"pupilrisk/rules"
 	"pupilrisk/worker/smart"
+	"pupilrisk/worker/stream"
 )
 
 // EnvPrefix stands before the name of every environment variable that sets a key: fhir.url is PUPILRISK_FHIR_URL.
@@ -580,10 +582,30 @@ func (c *Config) Level() (level slog.Level) {
 // secretKeys name files that hold secrets: their path is shown, never their content.
 var secretKeys = []string{"fhir.token_file", "fhir.key_file", "fhir.tls.key_file", "nats.creds_file", "nats.nkey_file", "nats.token_file", "nats.store_key_file", "nats.tls.key_file", "intake.webhook.secret_file", "intake.webhook.tls.key_file", "intake.mllp.tls.key_file"}
 
-// Effective prints every key with its value and where it was set, one per line.
-func (c *Config) Effective() []string {
-	var out []string
-	fields := c.fields()
+// Setting is one key with its value, "" for none, and where it was set. Secret says that the value names a file that holds a secret.
+type Setting struct {
+	Key, Value, Place string
+	Secret            bool
+}
+
+// inEffect is the configuration with what is used where a key is left to others.
+func (c Config) inEffect() Config {
+	embedded := c.NATSURL == ""
+	if embedded {
+		c.NATSTokenFile = cmp.Or(c.NATSTokenFile, filepath.Join(c.NATSStoreDir, "token"))
+	}
+	if !c.NATSManage.Set {
+		c.NATSManage = OptBool{Set: true, Value: embedded}
+	}
+	c.NATSInbox = cmp.Or(c.NATSInbox, strings.TrimSuffix(nats.InboxPrefix, "."))
+	return c
+}
+
+// Effective lists every key with what is in effect, in alphabetical order.
+func (c *Config) Effective() []Setting {
+	var out []Setting
+	now := c.inEffect()
+	fields := now.fields()
 	for _, k := range Keys() {
 		value := fmt.Sprint(fields[k].Interface())
 		switch v := fields[k].Interface().(type) {
@@ -594,12 +616,10 @@ func (c *Config) Effective() []string {
 				value = fmt.Sprintf("%dd", days)
 			}
 		case OptBool:
-			value = map[bool]string{true: strconv.FormatBool(v.Value), false: "by nats.url"}[v.Set]
+			value = strconv.FormatBool(v.Value)
 		}
-		if slices.Contains(secretKeys, k) && value != "" {
-			value += " (content not shown)"
-		}
-		out = append(out, fmt.Sprintf("%-30s %s  [%s]", k, cmp.Or(value, "-"), cmp.Or(c.places[k], "default")))
+		secret := value != "" && value != stream.NoToken && slices.Contains(secretKeys, k)
+		out = append(out, Setting{k, value, cmp.Or(c.places[k], "default"), secret})
 	}
 	return out
 }

@@ -89,6 +89,37 @@ func TestConfigDefaultsAreValidAndShadow(t *testing.T) {
 	require.ErrorContains(t, c.NeedFHIR(), "fhir.key_file: needs fhir.client_id")
 }
 
+// What is shown is what is used, also where a key is left to others.
+func TestEffectiveIsWhatIsUsed(t *testing.T) {
+	for name, x := range map[string]struct {
+		environ []string
+		want    []Setting
+	}{
+		"embedded": {[]string{"PUPILRISK_NATS_STORE_DIR=/s"}, []Setting{
+			{"nats.inbox_prefix", "_INBOX", "default", false}, {"nats.token_file", "/s/token", "default", true}, {"nats.manage", "true", "default", false},
+		}},
+		"embedded, for all": {[]string{"PUPILRISK_NATS_TOKEN_FILE=off"}, []Setting{
+			{"nats.token_file", "off", "environment PUPILRISK_NATS_TOKEN_FILE", false},
+		}},
+		"external": {[]string{"PUPILRISK_NATS_URL=nats://n:4222", "PUPILRISK_NATS_INBOX_PREFIX="}, []Setting{
+			{"nats.inbox_prefix", "_INBOX", "environment PUPILRISK_NATS_INBOX_PREFIX", false},
+			{"nats.token_file", "", "default", false},
+			{"nats.manage", "false", "default", false},
+		}},
+		"set": {[]string{"PUPILRISK_NATS_INBOX_PREFIX=_I", "PUPILRISK_NATS_TOKEN_FILE=/t", "PUPILRISK_NATS_MANAGE=false"}, []Setting{
+			{"nats.inbox_prefix", "_I", "environment PUPILRISK_NATS_INBOX_PREFIX", false},
+			{"nats.token_file", "/t", "environment PUPILRISK_NATS_TOKEN_FILE", true},
+			{"nats.manage", "false", "environment PUPILRISK_NATS_MANAGE", false},
+		}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			c, err := LoadConfig("", x.environ)
+			require.NoError(t, err)
+			require.Subset(t, c.Effective(), x.want)
+		})
+	}
+}
+
 // Every key of the configuration is explained in the README, and the README names no key that there is not.
 func TestREADMENamesEveryKey(t *testing.T) {
 	text, err := os.ReadFile("../README.md")

@@ -96,6 +96,7 @@ func (w *Worker) look(ctx context.Context) {
 	defer t.Stop()
 	for {
 		w.lookOnce(ctx)
+		w.shareBrake(ctx)
 		select {
 		case <-ctx.Done():
 			return

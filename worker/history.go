@@ -79,19 +79,38 @@ func (w *Worker) changed(ctx context.Context, patient string, seq uint64, age ti
 
 // seenSince reports whether a pass over the patient came after an event, and else which event is known to be in the stream now.
 func (w *Worker) seenSince(ctx context.Context, patient string, seq uint64) (stored uint64, done bool) {
-	w.seen.mu.Lock()
-	defer w.seen.mu.Unlock()
-	if time.Since(w.seen.looked) > seenAge {
+	begun := time.Now()
+	if w.seen.old(begun) {
 		last, err := w.stream.Last(ctx)
 		if err != nil {
 			return 0, false
 		}
-		if last < w.seen.last { // a stream made anew counts from the beginning
-			clear(w.seen.by)
-		}
-		w.seen.last, w.seen.looked = last, time.Now()
+		w.seen.look(last, begun)
 	}
+	w.seen.mu.Lock()
+	defer w.seen.mu.Unlock()
 	return w.seen.last, seq <= w.seen.by[patient]
+}
+
+// old reports that the stream is to be looked at again.
+func (s *seen) old(now time.Time) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return now.Sub(s.looked) > seenAge
+}
+
+// look takes in what a look at the stream, begun then, has found. Where another ended meanwhile, that one stands: nobody knows
+// which of two streams of the same name is the newer.
+func (s *seen) look(last uint64, begun time.Time) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if !begun.After(s.looked) {
+		return
+	}
+	if last < s.last { // a stream made anew counts from the beginning
+		clear(s.by)
+	}
+	s.last, s.looked = last, time.Now()
 }
 
 // hasOperation reports whether the record shows an operation of the patient ahead. What cannot be read, or goes on for more than

@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"context"
 	"fmt"
 	"os"
 	"strings"
@@ -101,6 +102,66 @@ func TestPassCoversEarlierEvents(t *testing.T) {
 	w.seen.last, w.seen.looked = 1000, time.Time{}
 	_, done = w.seenSince(t.Context(), "Patient/bob", 2)
 	require.False(t, done)
+}
+
+// Of two looks at the stream at once the one that ended first stands.
+func TestLookThatEndsLateChangesNothing(t *testing.T) {
+	begun := time.Now()
+	s := seen{last: 7, by: map[string]uint64{"Patient/bob": 5}}
+	s.look(9, begun)
+	s.look(3, begun) // of a stream that is no more, or has been made since
+	require.Equal(t, uint64(9), s.last)
+	require.NotEmpty(t, s.by)
+	s.looked = time.Time{}
+	s.look(3, begun)
+	require.Equal(t, uint64(3), s.last)
+	require.Empty(t, s.by)
+}
+
+// stalled is a context in which a request to NATS does not come back until it is let: each request looks for its deadline.
+type stalled struct {
+	context.Context
+	asked chan struct{}
+	let   chan struct{}
+}
+
+func (s stalled) Deadline() (time.Time, bool) {
+	s.asked <- struct{}{}
+	<-s.let
+	return s.Context.Deadline()
+}
+
+// One request that NATS is slow to answer holds only who asked.
+func TestSlowRequestHoldsNobodyElse(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	w := c.worker()
+	_, err := w.bucket(t.Context(), workBucket, workTTL)
+	require.NoError(t, err)
+	for name, call := range map[string]func(context.Context){
+		"bucket": func(ctx context.Context) { _, _ = w.bucket(ctx, shadowBucket, 0) },
+		"last":   func(ctx context.Context) { w.seenSince(ctx, "Patient/bob", 1) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			w.seen.looked = time.Time{}
+			slow := stalled{t.Context(), make(chan struct{}, 100), make(chan struct{})}
+			others := make(chan struct{})
+			var calls sync.WaitGroup
+			defer calls.Wait()
+			defer close(slow.let)
+			calls.Go(func() { call(slow) })
+			<-slow.asked
+			calls.Go(func() {
+				defer close(others)
+				_, _ = w.bucket(t.Context(), workBucket, workTTL)
+				w.seenSince(t.Context(), "Patient/eve", 1)
+			})
+			select {
+			case <-others:
+			case <-time.After(10 * time.Second):
+				t.Error("others wait for the slow one")
+			}
+		})
+	}
 }
 
 // A hundred thousand events about changed records in the queue (two thousand without PUPILRISK_LOAD) delay a booking by less than 5 s.

@@ -2,21 +2,27 @@ package worker
 
 import (
 	"bufio"
+	"cmp"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"io"
 	"math/bits"
 )
 
+// maxValue bounds one object, in bytes: it is held as a whole.
+const maxValue = 1 << 30
+
 // jsonValues takes a stream of JSON objects apart, on lines of their own or not. It looks for no more than where each ends:
 // whoever reads one finds out whether it is JSON.
 type jsonValues struct {
-	in *bufio.Reader
-	at int64 // how much was read
+	in   *bufio.Reader
+	at   int64 // how much was read
+	most int   // bound of one object, in bytes; 0: maxValue
 }
 
-// next is the next object and where it begins. The error is io.EOF at the end, and says so where something else stands there, or
-// where it does not end.
+// next is the next object and where it begins. The error is io.EOF at the end, and says so where something else stands there,
+// where it does not end, or where it is too large.
 func (s *jsonValues) next() (at int64, value []byte, err error) {
 	for {
 		c, err := s.in.ReadByte()
@@ -61,23 +67,30 @@ func (s *jsonValues) next() (at int64, value []byte, err error) {
 				depth++
 			case c == '}' || c == ']':
 				if depth--; depth == 0 {
-					return at, s.take(value, n), nil
+					value, err = s.take(value, n)
+					return at, value, err
 				}
 			}
 		}
 		if n == s.in.Size() {
-			value, n = s.take(value, n), 0
+			if value, err = s.take(value, n); err != nil {
+				return at, nil, err
+			}
+			n = 0
 		}
 	}
 }
 
-// take moves what is buffered, so much of it, to the end of a value.
-func (s *jsonValues) take(value []byte, n int) []byte {
+// take moves what is buffered, so much of it, to the end of a value, unless that is too large then.
+func (s *jsonValues) take(value []byte, n int) ([]byte, error) {
+	if most := cmp.Or(s.most, maxValue); n > most-len(value) {
+		return nil, fmt.Errorf("what begins at byte %d is larger than %d bytes", s.at-int64(len(value)), most)
+	}
 	chunk, _ := s.in.Peek(n)
 	value = append(value, chunk...)
 	_, _ = s.in.Discard(n) // buffered: no error
 	s.at += int64(n)
-	return value
+	return value, nil
 }
 
 // plain is how many bytes at the beginning of a part of a string are neither a quote nor a backslash. Eight are looked at at

@@ -3,6 +3,7 @@ package worker
 import (
 	"bufio"
 	"encoding/json"
+	"fmt"
 	"io"
 	"strings"
 	"testing"
@@ -40,4 +41,21 @@ func TestJSONValuesComeOutWhole(t *testing.T) {
 		_, _, err := values.next()
 		require.ErrorIs(t, err, io.EOF)
 	})
+}
+
+// What goes on without an end is let go once it is larger than may be held; what is as large as that comes out.
+func TestJSONValueTooLarge(t *testing.T) {
+	const whole = `{"a":"0123456789"}`
+	for most, text := range map[int]string{
+		len(whole):     whole + " " + `{"a":"01234567890"}`,
+		len(whole) + 1: whole + " " + `{"a":"0123456789` + strings.Repeat("0", 1<<10),
+	} {
+		values := jsonValues{in: bufio.NewReaderSize(strings.NewReader(text), 16), most: most}
+		_, value, err := values.next()
+		require.NoError(t, err)
+		require.Equal(t, whole, string(value))
+		_, _, err = values.next()
+		require.EqualError(t, err, fmt.Sprintf("what begins at byte %d is larger than %d bytes", len(whole)+1, most))
+		require.Less(t, values.at, int64(3*len(whole)), "the rest is not read")
+	}
 }

@@ -32,6 +32,7 @@ type Metrics struct {
 	answers        *prometheus.GaugeVec
 	rejections     *prometheus.GaugeVec
 	dropped        *prometheus.CounterVec
+	leftOut        prometheus.Counter
 	unknownDrugs   *prometheus.CounterVec
 	unknownService *prometheus.CounterVec
 	pending        prometheus.Gauge
@@ -116,6 +117,7 @@ func NewMetrics(reg prometheus.Registerer, version, catalogue string, mode Mode,
 		answers:        gauge("task_answers", "Tasks of operations ahead that a person took or answered, by what is asked and the status given.", "preparation", "status"),
 		rejections:     gauge("task_rejections", "Tasks of operations ahead that a person rejected, by the coded reason.", "reason"),
 		dropped:        counter("entries_dropped_total", "Entries of records left out because they could not be read.", "resource_type", "reason"),
+		leftOut:        counter("bookings_left_out_total", "Bookings ahead that only HL7 v2 knows, left out because their patient has too many.").WithLabelValues(),
 		unknownDrugs:   counter("unrecognised_medications_total", "Drugs that neither code nor name identifies, by code system.", "system"),
 		unknownService: counter("unrecognised_services_total", "Appointments that no rule recognises as a lens operation or as none.", "system"),
 		pending:        one("stream_pending", "Events in the stream that wait for a worker."),

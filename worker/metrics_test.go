@@ -22,6 +22,7 @@ var metricNames = map[string]string{
 	"pupilrisk_last_event_timestamp_seconds": "", "pupilrisk_oldest_pending_timestamp_seconds": "", "pupilrisk_heartbeat_timestamp_seconds": "",
 	"pupilrisk_mode_info": "mode", "pupilrisk_build_info": "catalogue version",
 	// Beyond the contract.
+	"pupilrisk_bookings_left_out_total":        "",
 	"pupilrisk_stream_connection_events_total": "kind", "pupilrisk_write_conflicts_total": "", "pupilrisk_webhook_requests_total": "outcome", "pupilrisk_mllp_events_total": "outcome", "pupilrisk_hl7v2_acknowledgements_total": "answer", "pupilrisk_withdrawals_withheld_total": "", "pupilrisk_withdrawals_stopped": "", "pupilrisk_sweeps_total": "result",
 	"pupilrisk_task_answers": "preparation status", "pupilrisk_task_rejections": "reason",
 	"pupilrisk_last_sweep_timestamp_seconds": "", "pupilrisk_fhir_capability": "what",

@@ -14,7 +14,6 @@ import (
 	"time"
 
 	"github.com/google/uuid"
-	"github.com/nats-io/nats.go/jetstream"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"go.opentelemetry.io/otel/trace"
@@ -64,8 +63,7 @@ type Worker struct {
 	once       onceLog
 	health     health
 	deviceLock sync.Mutex
-	bucketLock sync.Mutex
-	buckets    map[string]jetstream.KeyValue
+	buckets    sync.Map // name → jetstream.KeyValue
 	device     string
 
 	lanes, sweepLanes chan struct{}
@@ -108,8 +106,8 @@ func New(p Parts) *Worker {
 		cfg: p.Config, version: p.Version, log: p.Log, catalogue: p.Catalogue, settings: p.Config.settings(),
 		fhir: p.FHIR, stream: p.Stream, metrics: p.Metrics, tracer: p.Tracer, now: p.Now,
 		locks: patientLocks{locks: map[string]*patientLock{}}, brake: &brake{}, outcomes: newOutcomes(), work: newWork(), seen: seen{by: map[string]uint64{}},
-		buckets: map[string]jetstream.KeyValue{}, process: uuid.NewString(),
-		lanes: make(chan struct{}, p.Config.Concurrency), sweepLanes: make(chan struct{}, max(1, p.Config.Concurrency/2)),
+		process: uuid.NewString(),
+		lanes:   make(chan struct{}, p.Config.Concurrency), sweepLanes: make(chan struct{}, max(1, p.Config.Concurrency/2)),
 		heavy: make(chan struct{}, 1), stopping: make(chan struct{}), swept: make(chan struct{}, 1), sweepNow: p.SweepNow, sweepAsked: make(chan struct{}, 1),
 		ackWait: ackWait, eventTimeout: eventTimeout, workEvery: workEvery, lookEvery: lookEvery, sweepLease: sweepLease,
 	}
@@ -147,6 +145,7 @@ func (w *Worker) Swept() <-chan struct{} { return w.swept }
 // and returns nil.
 func (w *Worker) Run(ctx context.Context) error {
 	w.log.Info("worker starts", "mode", string(w.cfg.Mode), "catalogue", w.catalogue.Version, "timezone", w.cfg.Timezone, "lanes", cap(w.lanes))
+	w.shareBrake(ctx) // before anything is withdrawn
 	var parts sync.WaitGroup
 	parts.Go(func() { w.look(ctx) })
 	parts.Go(func() { w.sweepLoop(ctx) })

@@ -23,7 +23,7 @@ import (
 )
 
 // workBucket holds what outlives a process and all replicas share: the operations ahead that are not assessed or not wholly, what
-// is to be tried again, how often an event has failed, and who sweeps. Its keys are hashes; its values name patients.
+// is to be tried again, how often an event has failed, who sweeps, and whether withdrawals are stopped. Its keys are hashes; its values name patients.
 const workBucket = "CLINIC_WORK"
 
 const (

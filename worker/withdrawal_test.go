@@ -147,6 +147,33 @@ func TestTooManyWithdrawalsStopAll(t *testing.T) {
 	require.False(t, w.brake.holds(), "a whole sweep that withdraws nothing lets go")
 }
 
+// That withdrawals are stopped holds for all replicas and beyond a restart, until the one that sweeps lets go.
+func TestStoppedWithdrawalsAreShared(t *testing.T) {
+	c := newClinic(t, fhirstore.DefaultOptions())
+	sweeps, other := c.worker(), c.worker()
+	other.brake.held = true
+	other.shareBrake(t.Context())
+	sweeps.shareBrake(t.Context())
+	require.True(t, sweeps.brake.holds())
+	require.Equal(t, 1., testutil.ToFloat64(sweeps.metrics.withdrawalsStopped))
+
+	kv, err := other.bucket(t.Context(), workBucket, workTTL)
+	require.NoError(t, err)
+	require.NoError(t, kv.Purge(t.Context(), brakeKey))
+	other.shareBrake(t.Context())
+	require.True(t, other.brake.holds(), "a bucket that was lost lets nothing go")
+	again := c.worker()
+	c.run(func() { c.swept(again) }, again)
+	require.True(t, again.brake.holds(), "read at the start")
+
+	other.brake.wanted = map[string]bool{"a": true}
+	sweeps.brake.begin(true)
+	sweeps.shareBrake(t.Context())
+	other.shareBrake(t.Context())
+	require.False(t, other.brake.holds())
+	require.Empty(t, other.brake.wanted)
+}
+
 // Withdrawals that bookings explain are a clinic's daily life and brake nothing.
 func TestOperationsDoneBrakeNothing(t *testing.T) {
 	c := newClinic(t, fhirstore.DefaultOptions())

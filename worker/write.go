@@ -34,12 +34,10 @@ const leaseTime = 30 * time.Second
 // long as it may wait for the FHIR server.
 const bucketTimeout = 5 * time.Second
 
-// bucket opens a bucket, once; forget makes the next one look again.
+// bucket opens a bucket, once (twice at once does no harm); forget makes the next one look again.
 func (w *Worker) bucket(ctx context.Context, name string, ttl time.Duration) (jetstream.KeyValue, error) {
-	w.bucketLock.Lock()
-	defer w.bucketLock.Unlock()
-	if kv := w.buckets[name]; kv != nil {
-		return kv, nil
+	if kv, ok := w.buckets.Load(name); ok {
+		return kv.(jetstream.KeyValue), nil
 	}
 	ctx, cancel := context.WithTimeout(ctx, bucketTimeout)
 	defer cancel()
@@ -47,16 +45,12 @@ func (w *Worker) bucket(ctx context.Context, name string, ttl time.Duration) (je
 	if err != nil {
 		return nil, fmt.Errorf("open bucket %s: %w", name, err)
 	}
-	w.buckets[name] = kv
+	w.buckets.Store(name, kv)
 	return kv, nil
 }
 
 // forget drops an opened bucket after a failure: it may have been deleted under us.
-func (w *Worker) forget(name string) {
-	w.bucketLock.Lock()
-	defer w.bucketLock.Unlock()
-	delete(w.buckets, name)
-}
+func (w *Worker) forget(name string) { w.buckets.Delete(name) }
 
 // clientIDs reports that the server lets us choose the ids of Flags and Tasks (update as create).
 func clientIDs(c fhirhttp.Capability) bool {

@@ -56,7 +56,7 @@ func init() {
 			name: "assess", forms: []string{"FILE..."}, does: "assess FHIR Bundles or NDJSON from disk (- = standard input)",
 			about: "Assesses each lens operation in the files without any server: what a booked Appointment says, else a Procedure or ServiceRequest, else both " +
 				"eyes. Nothing is written anywhere but to standard output. Give --at to ask what would have been said at another time.",
-			fails:   "a file cannot be read, is no FHIR, or is nested too deep",
+			fails:   "a file cannot be read, is no FHIR, is nested too deep, or holds a Bundle of more than 1 GiB",
 			uses:    []string{"the FILEs; PUPILRISK_CONFIG and PUPILRISK_... as far as they concern assessment", usesWidth},
 			example: "assess --at 2026-11-25T08:00:00Z --format json -", set: runAssess,
 		},

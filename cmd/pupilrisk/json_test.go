@@ -145,6 +145,37 @@ func TestServerCommandsAsJSON(t *testing.T) {
 	require.Contains(t, text, "--format is for --check")
 }
 
+// serve --check says the same to people in lines of two columns, and in JSON, whatever stands in a value or in the file's name.
+func TestCheckInBothForms(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "the site  [1]")
+	require.NoError(t, os.WriteFile(file, []byte("operations:\n  match: {text: '-', not_text: 'a  [b]'}\nnats:\n  store_key_file: key\n"), 0o600))
+	listen := freeAddr(t)
+	environ := []string{"PUPILRISK_FHIR_URL=http://127.0.0.1:1/fhir", "PUPILRISK_NATS_LISTEN=" + listen, "PUPILRISK_NATS_STORE_DIR=" + t.TempDir(), "PUPILRISK_HTTP_ADDR=127.0.0.1:0"}
+	var check struct {
+		Configuration []keyJSON
+		Connections   []connectionJSON
+	}
+	code, out, _ := call(t, t.Context(), "", environ, "serve", "--check", "--config", file, "--format", "json")
+	require.Equal(t, exitFailed, code)
+	require.NoError(t, json.Unmarshal([]byte(out), &check))
+	for _, want := range []keyJSON{
+		{"operations.match.text", "-", file + ":2"}, {"operations.match.not_text", "a  [b]", file + ":2"}, {"nats.store_key_file", "key", file + ":4"}, {"nats.url", "", "default"},
+	} {
+		require.Contains(t, check.Configuration, want)
+	}
+	stream := connectionJSON{"stream", "embedded; no worker is running at " + listen + " yet, it is made at the first start"}
+	require.Contains(t, check.Connections, stream)
+
+	code, out, _ = call(t, t.Context(), "", environ, "serve", "--check", "--config", file)
+	require.Equal(t, exitFailed, code)
+	for _, line := range []string{
+		"operations.match.text          -  [" + file + ":2]", "nats.store_key_file            key (content not shown)  [" + file + ":4]",
+		"nats.url                       -  [default]", "stream                         " + stream.Says,
+	} {
+		require.Contains(t, out, "\n"+line+"\n")
+	}
+}
+
 // A list says nothing about a patient; the content says all, whatever its bytes.
 func TestDeadLettersAsJSON(t *testing.T) {
 	at := time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC)

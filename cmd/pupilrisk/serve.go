@@ -1,7 +1,7 @@
 package main
 
 import (
-	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"flag"
@@ -40,15 +40,11 @@ func runServe(f *flag.FlagSet) action {
 		var level slog.LevelVar
 		level.Set(cfg.Level())
 		log := logger(s.err, cfg, &level)
-		if *check && format.value == "json" {
+		switch {
+		case *check && format.value == "json":
 			return writeCheck(ctx, s.out, cfg, cat)
-		}
-		if *check {
-			for _, line := range cfg.Effective() {
-				fmt.Fprintln(s.out, line)
-			}
-			fmt.Fprintf(s.out, "\n%-30s %s, catalogue %s\n", "version", version, cat.Version)
-			return worker.Check(ctx, s.out, cfg, cat, version)
+		case *check:
+			return printCheck(ctx, s.out, cfg, cat)
 		}
 		asked := make(chan os.Signal, 1)
 		signal.Notify(asked, syscall.SIGHUP)
@@ -58,6 +54,21 @@ func runServe(f *flag.FlagSet) action {
 			Load: func() (worker.Config, *rules.Catalogue, error) { return configured(s, *file) },
 		})
 	}
+}
+
+// printCheck is serve --check for people.
+func printCheck(ctx context.Context, out io.Writer, cfg worker.Config, cat *rules.Catalogue) error {
+	say := func(what, text string) { fmt.Fprintf(out, "%-30s %s\n", what, text) }
+	for _, x := range cfg.Effective() {
+		value := cmp.Or(x.Value, "-")
+		if x.Secret {
+			value += " (content not shown)"
+		}
+		say(x.Key, value+"  ["+x.Place+"]")
+	}
+	fmt.Fprintln(out)
+	say("version", version+", catalogue "+cat.Version)
+	return worker.Check(ctx, say, cfg, version)
 }
 
 // keyJSON is one setting and where it was set; connectionJSON is what one connection says.
@@ -73,29 +84,15 @@ type (
 	}
 )
 
-// writeCheck is serve --check in one object. The worker says both parts in lines of two columns.
+// writeCheck is serve --check in one object.
 func writeCheck(ctx context.Context, out io.Writer, cfg worker.Config, cat *rules.Catalogue) error {
 	settings, connections := []keyJSON{}, []connectionJSON{}
-	for _, line := range cfg.Effective() {
-		key, value, _ := strings.Cut(line, " ")
-		i := strings.LastIndex(value, "  [")
-		place := strings.Trim(value[i:], " []")
-		value = strings.TrimSuffix(strings.TrimSpace(value[:i]), " (content not shown)")
-		if value == "-" { // it is not set
-			value = ""
-		}
-		settings = append(settings, keyJSON{key, value, place})
+	for _, x := range cfg.Effective() {
+		settings = append(settings, keyJSON{x.Key, x.Value, x.Place})
 	}
-	var said bytes.Buffer
-	fault := worker.Check(ctx, &said, cfg, cat, version)
-	for line := range strings.Lines(said.String()) {
-		what, says, two := strings.Cut(strings.TrimSpace(line), "  ")
-		if !two { // goes on with what the line above says
-			connections[len(connections)-1].Says += "; " + what
-			continue
-		}
-		connections = append(connections, connectionJSON{what, strings.TrimSpace(says)})
-	}
+	fault := worker.Check(ctx, func(what, text string) {
+		connections = append(connections, connectionJSON{what, strings.ReplaceAll(text, "\n", "; ")})
+	}, cfg, version)
 	return errors.Join(fault, writeJSON(out, struct {
 		Version       string           `json:"version"`
 		Catalogue     string           `json:"catalogue"`
