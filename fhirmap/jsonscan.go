@@ -97,7 +97,7 @@ func (d *doc) scan(body []byte) (value, error) {
 		d.nodes = make([]node, 0, want)
 	}
 	d.nodes = d.nodes[:0]
-	end := d.space(d.value(d.space(0), 0, node{}))
+	end := d.space(d.value(d.space(0), 0, label{}))
 	if end != len(body) {
 		return value{}, errPage
 	}
@@ -128,35 +128,51 @@ func (d *doc) space(at int) int {
 	return at
 }
 
-// value reads the value that begins at at, in so many objects and arrays. name is the node's own beginning.
-func (d *doc) value(at, depth int, name node) int {
+// label is the name of a member, and what is said of it.
+type label struct {
+	at, end uint32
+	marks   marks
+}
+
+// value reads the value that begins at at, in so many objects and arrays. A node is written in its place, part by part: made elsewhere
+// and copied it takes three times as long.
+func (d *doc) value(at, depth int, name label) int {
 	i := len(d.nodes)
 	if i > len(d.body)/maxDensity+sparse {
 		return d.fault()
 	}
-	d.nodes = append(d.nodes, name)
-	kind, end := byte('0'), 0
-	switch c := d.byteAt(at); c {
+	d.nodes = append(d.nodes, node{})
+	p := &d.nodes[i]
+	p.nameAt, p.nameEnd, p.marks = name.at, name.end, name.marks
+	p.at, p.next = uint32(at), uint32(i+1)
+	end, kind := 0, d.byteAt(at)
+	p.kind = kind
+	switch kind {
 	case '"':
 		var m marks
-		kind = c
-		end, m = d.string(at + 1)
-		d.nodes[i].marks |= m
-	case '{':
-		kind, end = c, d.object(i, at+1, depth+1)
-	case '[':
-		kind, end = c, d.array(i, at+1, depth+1)
+		if end, m = d.string(at + 1); m != 0 {
+			p.marks |= m
+		}
+	case '{', '[':
+		p.depth = 1
+		if kind == '{' {
+			end = d.object(i, at+1, depth+1)
+		} else {
+			end = d.array(i, at+1, depth+1)
+		}
+		p = &d.nodes[i] // they may have moved
+		p.next = uint32(len(d.nodes))
 	case 't':
-		kind, end = c, d.word(at, "true")
+		end = d.word(at, "true")
 	case 'f':
-		kind, end = c, d.word(at, "false")
+		end = d.word(at, "false")
 	case 'n':
-		kind, end = c, d.word(at, "null")
+		end = d.word(at, "null")
 	default:
+		p.kind = '0'
 		end = d.number(at)
 	}
-	p := &d.nodes[i]
-	p.kind, p.at, p.end, p.next = kind, uint32(at), uint32(end), uint32(len(d.nodes))
+	p.end = uint32(end)
 	return end
 }
 
@@ -171,14 +187,13 @@ func (d *doc) array(i, at, depth int) int {
 	if depth > maxNesting {
 		return d.fault()
 	}
-	d.nodes[i].depth = 1
 	at = d.space(at)
 	if d.byteAt(at) == ']' {
 		return at + 1
 	}
 	for {
 		child := len(d.nodes)
-		if at = d.space(d.value(at, depth, node{})); at > len(d.body) {
+		if at = d.space(d.value(at, depth, label{})); at > len(d.body) {
 			return at
 		}
 		d.inherit(i, child)
@@ -198,7 +213,6 @@ func (d *doc) object(i, at, depth int) int {
 	if depth > maxNesting {
 		return d.fault()
 	}
-	d.nodes[i].depth = 1
 	at = d.space(at)
 	if d.byteAt(at) == '}' {
 		return at + 1
@@ -213,17 +227,17 @@ func (d *doc) object(i, at, depth int) int {
 		if end > len(d.body) {
 			return end
 		}
-		n := node{nameAt: uint32(at + 1), nameEnd: uint32(end - 1), marks: m & faulty}
-		bit := uint64(1) << nameHash(d.text[n.nameAt:n.nameEnd])
+		name := label{at: uint32(at + 1), end: uint32(end - 1), marks: m & faulty}
+		bit := uint64(1) << nameHash(d.text[at+1:end-1])
 		if m&escaped != 0 {
-			n.marks |= escapedName
+			name.marks |= escapedName
 			bit = math.MaxUint64 // its hash is not that of what it says
 		}
 		if at = d.space(end); d.byteAt(at) != ':' {
 			return d.fault()
 		}
 		child := len(d.nodes)
-		if at = d.space(d.value(d.space(at+1), depth, n)); at > len(d.body) {
+		if at = d.space(d.value(d.space(at+1), depth, name)); at > len(d.body) {
 			return at
 		}
 		if seen&bit != 0 && known.have(d, child) {
@@ -282,9 +296,11 @@ func nameHash(name string) uint {
 
 // inherit hands on to a value what is said of one in it.
 func (d *doc) inherit(i, child int) {
-	p, c := &d.nodes[i], &d.nodes[child]
-	p.marks |= c.marks & faulty
-	p.depth = max(p.depth, c.depth+1)
+	if c := &d.nodes[child]; c.depth > 0 || c.marks&faulty != 0 {
+		p := &d.nodes[i]
+		p.marks |= c.marks & faulty
+		p.depth = max(p.depth, c.depth+1)
+	}
 }
 
 const (
