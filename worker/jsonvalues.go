@@ -21,6 +21,9 @@ type jsonValues struct {
 	most int   // bound of one object, in bytes; 0: maxValue
 }
 
+// bound is that of one object.
+func (s *jsonValues) bound() int { return cmp.Or(s.most, maxValue) }
+
 // next is the next object and where it begins. The error is io.EOF at the end, and says so where something else stands there,
 // where it does not end, or where it is too large.
 func (s *jsonValues) next() (at int64, value []byte, err error) {
@@ -83,7 +86,7 @@ func (s *jsonValues) next() (at int64, value []byte, err error) {
 
 // take moves what is buffered, so much of it, to the end of a value, unless that is too large then.
 func (s *jsonValues) take(value []byte, n int) ([]byte, error) {
-	if most := cmp.Or(s.most, maxValue); n > most-len(value) {
+	if most := s.bound(); n > most-len(value) {
 		return nil, fmt.Errorf("what begins at byte %d is larger than %d bytes", s.at-int64(len(value)), most)
 	}
 	chunk, _ := s.in.Peek(n)

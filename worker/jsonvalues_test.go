@@ -59,3 +59,10 @@ func TestJSONValueTooLarge(t *testing.T) {
 		require.Less(t, values.at, int64(3*len(whole)), "the rest is not read")
 	}
 }
+
+// Single resources are held together, and no more of them than of a Bundle.
+func TestSingleResourcesTooLarge(t *testing.T) {
+	one := `{"resourceType":"Patient","id":"p"}`
+	s := splitter{values: jsonValues{in: bufio.NewReader(strings.NewReader(strings.Repeat(one, 20))), most: 10 * len(one)}}
+	require.ErrorContains(t, s.next().err, "are larger than")
+}

@@ -162,6 +162,9 @@ func (s *splitter) next() *offlineBundle {
 			if err != nil && typ == "" {
 				err = notJSON(at)
 			}
+			if most := s.values.bound(); err == nil && s.loose.Len()+len(v) > most {
+				err = fmt.Errorf("the single resources before byte %d are larger than %d bytes; they are one Bundle", at, most)
+			}
 		}
 		if err != nil {
 			s.done = true
