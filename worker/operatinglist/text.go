@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"pupilrisk/rules"
 )
@@ -281,11 +280,13 @@ func cut(s string, n int) string {
 	if columns(s) <= n {
 		return s
 	}
-	for columns(s) > n-1 {
-		_, size := utf8.DecodeLastRuneInString(s)
-		s = s[:len(s)-size]
+	left := n - 1 // one is the sign's
+	for i, r := range s {
+		if left -= runeColumns(r); left < 0 {
+			return strings.TrimRight(s[:i], " ") + "…"
+		}
 	}
-	return strings.TrimRight(s, " ") + "…"
+	return s
 }
 
 func (p *printer) day(start time.Time) string {
