@@ -57,11 +57,15 @@ func newReplica(b *testing.B, base string, lanes int, queue stream.Config) Parts
 	return Parts{Config: cfg, Version: "bench", Catalogue: cat, FHIR: client, Stream: nats, Metrics: metrics}
 }
 
+func reference(i int) []byte {
+	return fmt.Appendf(nil, `{"reference":"Appointment/b%d-0"}`, i%benchPatients)
+}
+
 // publishReferences puts n events about the stub's patients into the queue.
 func publishReferences(b *testing.B, js jetstream.JetStream, n int) {
 	b.Helper()
 	for i := range n {
-		_, err := js.PublishAsync("clinic.booking.bench", fmt.Appendf(nil, `{"reference":"Appointment/b%d-0"}`, i%benchPatients))
+		_, err := js.PublishAsync("clinic.booking.bench", reference(i))
 		require.NoError(b, err)
 	}
 	<-js.PublishAsyncComplete()
@@ -179,8 +183,8 @@ func BenchmarkQueued(b *testing.B) {
 			var ours, beside float64 // seconds
 			for range turns {
 				ours += n / handle(b, []Parts{long}, warm, n)
-				for i := range few - warm {
-					_, err := short.Stream.Publish(b.Context(), "clinic.booking.bench", fmt.Appendf(nil, `{"reference":"Appointment/b%d-0"}`, i%benchPatients), "")
+				for i := range few - warm { // what the turn before left makes it full
+					_, err := short.Stream.Publish(b.Context(), "clinic.booking.bench", reference(i), "")
 					require.NoError(b, err)
 				}
 				beside += n / handle(b, []Parts{short}, warm, n)
@@ -195,12 +199,15 @@ func BenchmarkQueued(b *testing.B) {
 // recordOf adds a patient with so many resources of history, 40 or a multiple of it, to what a stub knows, in pages.
 func (s *stub) recordOf(patient string, resources int) {
 	const perPage = 200 // as many as are asked for
+	of40 := map[string]int{
+		"MedicationStatement": 6, "MedicationRequest": 6, "MedicationDispense": 4, "Procedure": 6, "Condition": 6, "Observation": 10, "AllergyIntolerance": 2,
+	}
 	s.direct[patient] = []byte(`{"resourceType":"Patient","id":"` + id(patient) + `","active":true,"name":[{"family":"Bench"}]}`)
 	s.direct["Appointment/"+id(patient)+"-0"] = []byte(benchResource("Appointment", patient, 0))
 	for _, t := range append([]string{"Appointment", "Flag", "Task"}, historyTypes...) {
 		var entries []string
 		for round := range resources / 40 {
-			for k := range map[string]int{"MedicationStatement": 6, "MedicationRequest": 6, "Procedure": 6, "Condition": 6, "Observation": 10, "MedicationDispense": 4, "AllergyIntolerance": 2}[t] {
+			for k := range of40[t] {
 				was := id(patient) + "-" + strconv.Itoa(k)
 				resource := strings.ReplaceAll(benchResource(t, patient, k), was, was+"-"+strconv.Itoa(round))
 				entries = append(entries, `{"resource":`+resource+`,"search":{"mode":"match"}}`)
@@ -218,7 +225,7 @@ func (s *stub) recordOf(patient string, resources int) {
 				next = first + "&_left=" + strconv.Itoa(len(entries)-most)
 				link = `"link":[{"relation":"next","url":"` + next + `"}],`
 			}
-			s.search[page] = []byte(`{"resourceType":"Bundle","type":"searchset","total":` + strconv.Itoa(total) + `,` + link + `"entry":[` + strings.Join(entries[:most], ",") + `]}`)
+			s.search[page] = fmt.Appendf(nil, `{"resourceType":"Bundle","type":"searchset","total":%d,%s"entry":[%s]}`, total, link, strings.Join(entries[:most], ","))
 			page, entries = next, entries[most:]
 		}
 	}
