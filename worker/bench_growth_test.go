@@ -20,6 +20,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"pupilrisk/fhirmap"
+	"pupilrisk/rules"
 	"pupilrisk/worker/stream"
 	"pupilrisk/worker/stream/streamtest"
 )
@@ -254,8 +255,13 @@ func BenchmarkRecord(b *testing.B) {
 		require.Equal(b, written+1, testutil.ToFloat64(flags))
 		return took
 	}
-	for _, n := range lengths {
+	for _, n := range lengths { // warm, and that all of the record is read
+		var a rules.Assessment
+		w.OnAssessment = func(is rules.Assessment) { a = is }
 		pass(n)
+		require.True(b, a.Complete)
+		require.Len(b, a.Findings, 1)
+		require.Len(b, a.Findings[0].Evidence, n/40)
 	}
 	for i, n := range lengths {
 		b.Run("resources="+strconv.Itoa(n), func(b *testing.B) {
