@@ -14,6 +14,7 @@ const LineMax = 139
 // reasons. It is never longer than LineMax.
 func (c *Catalogue) Line(h Hazard, l Level, eye Eye, reason string, more int) string {
 	var p page
+	p.Grow(textSize) // it is kept alone: a whole page would be held for it
 	return p.line(&c.Wording, h, l, eye, reason, more)
 }
 

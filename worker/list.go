@@ -244,23 +244,24 @@ func Footer(c *rules.Catalogue) []string {
 	return []string{operatinglist.Cautions[0], w["no-clearance"], w["do-not-stop"], w["no-stretching"], w["inside-the-eye"], operatinglist.Cautions[3]}
 }
 
-// Row is an assessment as a row of the operating list, where no record system holds Flags and Tasks.
+// Row is an assessment as a row of the operating list, where no record system holds Flags and Tasks. Its texts are copies: those of an
+// assessment lie in one piece of memory, much larger, that a long list would hold for each row.
 func (o Offline) Row(a rules.Assessment, r Result) operatinglist.Row {
 	row := operatinglist.Row{
 		Start: a.Operation.Start, Patient: r.Name, PatientID: a.Patient, Born: r.Born, Appointment: a.Operation.Appointment, Eye: a.Operation.Eye,
 		Service: a.Operation.Service, Outcome: a.Outcome, Complete: a.Complete,
 	}
 	for _, g := range a.Gaps {
-		row.Missing = append(row.Missing, g.Text)
+		row.Missing = append(row.Missing, strings.Clone(g.Text))
 	}
 	min := o.Config.settings().MinLevel
 	for _, f := range slices.Concat(a.Findings, a.Context) {
 		if f.Level < min || !f.Eye.MayBe(a.Operation.Eye) {
-			row.Context = append(row.Context, f.Text)
+			row.Context = append(row.Context, strings.Clone(f.Text))
 		}
 	}
 	for _, f := range fhirmap.FlagLines(o.Catalogue, a, min) {
-		h := operatinglist.Hazard{Hazard: f.Hazard, Level: f.Level, Eye: f.Eye, Text: f.Text}
+		h := operatinglist.Hazard{Hazard: f.Hazard, Level: f.Level, Eye: f.Eye, Text: strings.Clone(f.Text)}
 		for _, e := range f.Evidence {
 			if !e.Restricted {
 				h.Why = append(h.Why, operatinglist.Why{What: e.Matched, Date: e.Date, Record: e.Reference, How: e.How})
@@ -269,7 +270,7 @@ func (o Offline) Row(a rules.Assessment, r Result) operatinglist.Row {
 		row.Hazards = append(row.Hazards, h)
 	}
 	for _, p := range a.Preparations {
-		row.Prepare = append(row.Prepare, operatinglist.Prepare{Code: p.Code, Text: p.Rule.Name, Who: p.Rule.Who, Due: p.Due, Particular: p.Rule.Particular(p.Text)})
+		row.Prepare = append(row.Prepare, operatinglist.Prepare{Code: p.Code, Text: p.Rule.Name, Who: p.Rule.Who, Due: p.Due, Particular: strings.Clone(p.Rule.Particular(p.Text))})
 	}
 	return row
 }

@@ -158,7 +158,7 @@ var buildBinary = sync.OnceValues(func() (string, error) {
 
 // site is a FHIR server, a NATS server, and the environment of a worker's process.
 type site struct {
-	t       *testing.T
+	t       testing.TB
 	binary  string
 	store   *fhirstore.Store
 	environ []string
@@ -166,7 +166,7 @@ type site struct {
 	last    *process
 }
 
-func newSite(t *testing.T) *site {
+func newSite(t testing.TB) *site {
 	t.Helper()
 	binary, err := buildBinary()
 	require.NoError(t, err)
@@ -207,7 +207,7 @@ func (s *site) open(url, tokenFile string) {
 
 // process is the program, running.
 type process struct {
-	t    *testing.T
+	t    testing.TB
 	cmd  *exec.Cmd
 	http string
 	log  *output
@@ -239,9 +239,12 @@ func (p *process) kill(sig syscall.Signal) {
 }
 
 // ready waits until the worker says so.
-func (p *process) ready() {
+func (p *process) ready() { p.readyAsked(20 * time.Millisecond) }
+
+// readyAsked does so, asking so often.
+func (p *process) readyAsked(every time.Duration) {
 	p.t.Helper()
-	for end := time.Now().Add(30 * time.Second); ; time.Sleep(20 * time.Millisecond) {
+	for end := time.Now().Add(30 * time.Second); ; time.Sleep(every) {
 		answer, err := http.Get("http://" + p.http + "/readyz")
 		said := fmt.Sprint(err)
 		if err == nil {

@@ -266,7 +266,7 @@ func TestServeProbeListAndEnd(t *testing.T) {
 	}
 }
 
-func freeAddr(t *testing.T) string {
+func freeAddr(t testing.TB) string {
 	t.Helper()
 	return net.JoinHostPort("127.0.0.1", strconv.Itoa(streamtest.FreePort(t)))
 }

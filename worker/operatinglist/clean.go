@@ -3,6 +3,7 @@ package operatinglist
 import (
 	"strings"
 	"unicode"
+	"unicode/utf8"
 
 	"golang.org/x/text/width"
 )
@@ -15,6 +16,7 @@ func clean(s string) string {
 	space := false
 	for _, r := range s {
 		switch {
+		case '!' <= r && r <= '~': // almost always: the tables are slow
 		case r == '\t' || r == '\n' || r == '\r' || unicode.In(r, unicode.Z):
 			space = b.Len() > 0
 			continue
@@ -44,6 +46,9 @@ func columns(s string) int {
 }
 
 func runeColumns(r rune) int {
+	if r < utf8.RuneSelf { // as above
+		return 1
+	}
 	if unicode.In(r, unicode.Mn, unicode.Me, unicode.Cf) {
 		return 0
 	}
@@ -72,6 +77,10 @@ func wrap(s string, n int) []string {
 		}
 		if used > 0 {
 			line, used = line+" ", used+1
+		}
+		if used+need <= n {
+			line, used = line+word, used+need
+			continue
 		}
 		for _, r := range word {
 			c := runeColumns(r)

@@ -1,6 +1,7 @@
 package operatinglist
 
 import (
+	"bufio"
 	"cmp"
 	"encoding/json"
 	"fmt"
@@ -112,7 +113,7 @@ func (r Report) WriteJSON(w io.Writer) error {
 
 // WriteText prints the report for a person, in lines of at most width columns (60 at least). The error is w's.
 func (r Report) WriteText(w io.Writer, width int) error {
-	p := printer{width: max(width, leastLine)}
+	p := printer{out: bufio.NewWriter(w), width: max(width, leastLine)}
 	since := "all that is kept"
 	if !r.From.IsZero() {
 		since = "operations from " + r.From.Format(dayFormat)
@@ -147,7 +148,7 @@ func (r Report) WriteText(w io.Writer, width int) error {
 	p.tally("Operations by open question", r.Gaps)
 	p.tally("Drugs that nothing recognised, by patients (give the catalogue their codes or names)", r.Drugs)
 	p.tally("Bookings that no rule recognises, by patients (operations.match decides on them)", r.Services)
-	if _, err := w.Write(p.out.Bytes()); err != nil {
+	if err := p.out.Flush(); err != nil {
 		return fmt.Errorf("write report: %w", err)
 	}
 	return nil

@@ -1,13 +1,12 @@
 package operatinglist
 
 import (
-	"bytes"
+	"bufio"
 	"fmt"
 	"io"
 	"slices"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"pupilrisk/rules"
 )
@@ -36,12 +35,12 @@ var eyeWords = map[rules.Eye]string{
 // WriteText prints the list for a person, in lines of at most width columns (60 at least). With colour, the level and the
 // eye are printed bold or reversed; nothing else depends on it. The error is w's.
 func (l List) WriteText(w io.Writer, width int, colour bool) error {
-	p := printer{List: l, width: max(width, leastLine), colour: colour}
+	p := printer{List: l, out: bufio.NewWriter(w), width: max(width, leastLine), colour: colour}
 	p.head()
 	p.operations()
 	p.notAhead()
 	p.foot()
-	if _, err := w.Write(p.out.Bytes()); err != nil {
+	if err := p.out.Flush(); err != nil {
 		return fmt.Errorf("write operating list: %w", err)
 	}
 	return nil
@@ -49,7 +48,7 @@ func (l List) WriteText(w io.Writer, width int, colour bool) error {
 
 type printer struct {
 	List
-	out    bytes.Buffer
+	out    *bufio.Writer // keeps w's first error for Flush
 	width  int
 	colour bool
 }
@@ -83,8 +82,8 @@ func (p *printer) line(label, style, text string) {
 }
 
 func (p *printer) put(s string) {
-	p.out.WriteString(strings.TrimRight(s, " "))
-	p.out.WriteByte('\n')
+	_, _ = p.out.WriteString(strings.TrimRight(s, " "))
+	_ = p.out.WriteByte('\n')
 }
 
 func (p *printer) paragraph(s string) {
@@ -281,11 +280,13 @@ func cut(s string, n int) string {
 	if columns(s) <= n {
 		return s
 	}
-	for columns(s) > n-1 {
-		_, size := utf8.DecodeLastRuneInString(s)
-		s = s[:len(s)-size]
+	left := n - 1 // one is the sign's
+	for i, r := range s {
+		if left -= runeColumns(r); left < 0 {
+			return strings.TrimRight(s[:i], " ") + "…"
+		}
 	}
-	return strings.TrimRight(s, " ") + "…"
+	return s
 }
 
 func (p *printer) day(start time.Time) string {
