@@ -132,8 +132,8 @@ const (
 	stubVariable = "PUPILRISK_BENCH_STUB"
 )
 
-// serveStub answers until its standard input ends, which is when whoever started it does.
-func serveStub() {
+// runStub answers until its standard input ends, which is when whoever started it does.
+func runStub() {
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		panic(err)

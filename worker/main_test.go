@@ -15,7 +15,7 @@ import (
 
 func TestMain(m *testing.M) {
 	if os.Getenv(stubVariable) != "" {
-		serveStub()
+		runStub()
 		return
 	}
 	goleak.VerifyTestMain(m)

@@ -52,10 +52,11 @@ func (r Result) Transaction() ([]byte, error) {
 const maxDepth = 64
 
 // readers keeps the room to read into from one input to the next.
-var readers = sync.Pool{New: func() any { return bufio.NewReaderSize(nil, 32<<10) }}
+var readers = sync.Pool{New: func() any { return bufio.NewReaderSize(nil, 256<<10) }}
 
 // Read assesses everything in r and hands each patient's result to each, in the order of the input, a Bundle as soon as it and
-// those before it are assessed. Bundles are assessed on all cores; as many as twice the cores are held at once.
+// those before it are assessed. Bundles are assessed on all cores, in lots of what is read at once (256 KiB, or one longer Bundle); three
+// lots for each core are held at once.
 func (o Offline) Read(r io.Reader, each func(Result) error) error {
 	in := readers.Get().(*bufio.Reader)
 	defer readers.Put(in)
@@ -71,29 +72,28 @@ func (o Offline) Read(r io.Reader, each func(Result) error) error {
 	if err := first.handOut(each); err != nil {
 		return err
 	}
-	if second := s.next(); second != nil {
-		return o.readOn(second, &s, each)
+	if l := s.lot(); l != nil {
+		return o.readOn(l, &s, each)
 	}
 	return nil
 }
 
-// readOn assesses b and the Bundles behind it on all cores.
-func (o *Offline) readOn(b *offlineBundle, s *splitter, each func(Result) error) error {
+// readOn assesses l and the lots behind it on all cores.
+func (o *Offline) readOn(l *lot, s *splitter, each func(Result) error) error {
 	lanes := runtime.GOMAXPROCS(0)
-	bundles := make(chan *offlineBundle, lanes) // in the order of the input
-	free := make(chan *offlineBundle)           // the same, to whoever has time
+	lots := make(chan *lot, lanes) // in the order of the input
+	free := make(chan *lot)        // the same, to whoever has time
 	ctx, cancel := context.WithCancel(context.Background())
 	var working sync.WaitGroup
 	defer working.Wait()
 	defer cancel()
 	working.Go(func() {
-		defer close(bundles)
+		defer close(lots)
 		defer close(free)
-		for ; b != nil; b = s.next() {
-			b.done = make(chan struct{})
-			for _, to := range []chan *offlineBundle{bundles, free} {
+		for ; l != nil; l = s.lot() {
+			for _, to := range []chan *lot{lots, free} {
 				select {
-				case to <- b:
+				case to <- l:
 				case <-ctx.Done():
 					return
 				}
@@ -102,28 +102,38 @@ func (o *Offline) readOn(b *offlineBundle, s *splitter, each func(Result) error)
 	})
 	for range lanes {
 		working.Go(func() {
-			for b := range free {
-				o.assess(b)
-				close(b.done)
+			for l := range free {
+				for _, b := range l.bundles {
+					o.assess(b)
+				}
+				close(l.done)
 			}
 		})
 	}
-	for b := range bundles {
-		<-b.done
-		if err := b.handOut(each); err != nil {
-			return err
+	for l := range lots {
+		<-l.done
+		for _, b := range l.bundles {
+			if err := b.handOut(each); err != nil {
+				return err
+			}
 		}
 	}
 	return nil
 }
 
-// offlineBundle is a Bundle on its way: its results, or why there are none, stand once done is closed.
+// lot is Bundles that change hands together: a core that is handed them singly waits for the next as long as it works on one.
+// done is closed once all are assessed.
+type lot struct {
+	bundles []*offlineBundle
+	done    chan struct{}
+}
+
+// offlineBundle is a Bundle on its way, in the end with its results, or why there are none.
 type offlineBundle struct {
 	body    []byte
 	at      int64 // where it begins in the input
 	results []Result
 	err     error
-	done    chan struct{}
 }
 
 func (b *offlineBundle) handOut(each func(Result) error) error {
@@ -186,6 +196,21 @@ func (s *splitter) next() *offlineBundle {
 	b := &offlineBundle{body: s.loose.Bytes()}
 	s.loose = bytes.Buffer{}
 	return b
+}
+
+// lot is the next Bundles, as many as were read at once; nil at the end.
+func (s *splitter) lot() *lot {
+	l := &lot{done: make(chan struct{})}
+	for b := s.next(); b != nil; b = s.next() {
+		l.bundles = append(l.bundles, b)
+		if s.values.in.Buffered() <= len(b.body) {
+			return l // the next, if it is as long, is not here yet: these do not wait for it
+		}
+	}
+	if len(l.bundles) == 0 {
+		return nil
+	}
+	return l
 }
 
 func notJSON(at int64) error { return fmt.Errorf("not JSON from byte %d on", at) }
