@@ -81,6 +81,9 @@ func scan(body []byte) (value, error) {
 }
 
 func (d *doc) free() {
+	if d.body == nil {
+		return // it is free already: given out twice it would mix two texts
+	}
 	d.body, d.text, d.nodes = nil, "", d.nodes[:0]
 	if cap(d.nodes) <= 1<<20 { // those of a huge page are let go
 		docs.Put(d)
