@@ -148,20 +148,22 @@ func (r *Record) Appointments() []Appointment {
 	return out
 }
 
+// booking is an Appointment as the worker sees it. What names it is remembered longer than the page that it stands in, and copied.
 func (r *Record) booking(a *appointmentJSON) Appointment {
-	out := Appointment{ID: a.ID, Version: a.Meta.VersionID, Status: a.Status, Start: a.start, End: a.end}
+	out := Appointment{ID: strings.Clone(a.ID), Version: strings.Clone(a.Meta.VersionID), Status: a.Status, Start: a.start, End: a.end}
 	for _, p := range a.Participant {
 		ref := r.reference(p.Actor.Reference)
 		if ValidReference(ref, "Patient") && !slices.Contains(out.Patients, ref) {
-			out.Patients = append(out.Patients, ref)
+			out.Patients = append(out.Patients, strings.Clone(ref))
 		}
 	}
 	for _, id := range a.Identifier {
-		if id.Value != "" {
-			out.Identifiers = append(out.Identifiers, id.Value)
+		value := strings.Clone(id.Value)
+		if value != "" {
+			out.Identifiers = append(out.Identifiers, value)
 		}
-		if id.Value != "" && id.System == r.o.BusinessIdentifierSystem && id.System != "" {
-			out.BusinessID = id.Value
+		if value != "" && id.System == r.o.BusinessIdentifierSystem && id.System != "" {
+			out.BusinessID = value
 		}
 	}
 	// What is to be done says the side. Why it is done may say it where that does not, or contradict it.

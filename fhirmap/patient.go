@@ -43,7 +43,7 @@ func (r *Record) patientResource(x resource) error {
 	}
 	info := PatientInfo{Found: true, Test: p.Meta.test(), Name: personName(p.Name), BirthDate: stringOf(p.BirthDate)}
 	for _, l := range p.Link {
-		other := r.reference(l.Other.Reference)
+		other := strings.Clone(r.reference(l.Other.Reference)) // it may come to stand for the patient
 		if !ValidReference(other, "Patient") {
 			continue
 		}

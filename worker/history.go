@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"sync"
 	"time"
 
@@ -73,7 +74,7 @@ func (w *Worker) changed(ctx context.Context, patient string, seq uint64, age ti
 	if len(w.seen.by) >= seenMost {
 		clear(w.seen.by)
 	}
-	w.seen.by[patient] = max(stored, seq)
+	w.seen.by[strings.Clone(patient)] = max(stored, seq) // a part of the event
 	return nil
 }
 

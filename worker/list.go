@@ -245,11 +245,11 @@ func Footer(c *rules.Catalogue) []string {
 }
 
 // Row is an assessment as a row of the operating list, where no record system holds Flags and Tasks. Its texts are copies: those of an
-// assessment lie in one piece of memory, much larger, that a long list would hold for each row.
+// assessment are parts of the input and of other, larger pieces of memory, which a long list would hold for each row.
 func (o Offline) Row(a rules.Assessment, r Result) operatinglist.Row {
 	row := operatinglist.Row{
 		Start: a.Operation.Start, Patient: r.Name, PatientID: a.Patient, Born: r.Born, Appointment: a.Operation.Appointment, Eye: a.Operation.Eye,
-		Service: a.Operation.Service, Outcome: a.Outcome, Complete: a.Complete,
+		Service: strings.Clone(a.Operation.Service), Outcome: a.Outcome, Complete: a.Complete,
 	}
 	for _, g := range a.Gaps {
 		row.Missing = append(row.Missing, strings.Clone(g.Text))
@@ -264,7 +264,7 @@ func (o Offline) Row(a rules.Assessment, r Result) operatinglist.Row {
 		h := operatinglist.Hazard{Hazard: f.Hazard, Level: f.Level, Eye: f.Eye, Text: strings.Clone(f.Text)}
 		for _, e := range f.Evidence {
 			if !e.Restricted {
-				h.Why = append(h.Why, operatinglist.Why{What: e.Matched, Date: e.Date, Record: e.Reference, How: e.How})
+				h.Why = append(h.Why, operatinglist.Why{What: strings.Clone(e.Matched), Date: strings.Clone(e.Date), Record: e.Reference, How: e.How})
 			}
 		}
 		row.Hazards = append(row.Hazards, h)

@@ -109,3 +109,32 @@ func TestMemoryIsBoundedWithHugeRecords(t *testing.T) {
 		patients, pages*resources, pages*size/1_000_000, time.Since(begun).Round(time.Millisecond), peak.Load()>>20, before.HeapInuse>>20)
 	require.Less(t, peak.Load(), before.HeapInuse+bound)
 }
+
+// What is remembered of a patient between two passes holds nothing of the pages that the record was read from.
+func TestRecordsReadAreLetGo(t *testing.T) {
+	const patients, size = 40, 1_000_000
+	c := newClinic(t, fhirstore.DefaultOptions())
+	for i := range patients {
+		p := fmt.Sprint("p", i)
+		other := strings.NewReplacer("bob", p, `"m1"`, `"m`+p+`"`, `"a1"`, `"a`+p+`"`)
+		c.put(other.Replace(bob), other.Replace(bobTook), other.Replace(bobsBooking), fmt.Sprintf(`{"resourceType":"Observation","id":"o%s","status":"final","code":{"text":"body weight"},`+
+			`"subject":{"reference":"Patient/%s"},"effectiveDateTime":"2020-01-01","valueQuantity":{"value":70,"unit":"kg"},"note":[{"text":"%s"}]}`, p, p, strings.Repeat("n", size)))
+	}
+	w := c.worker()
+	inUse := func() uint64 {
+		for range 3 { // what pools hold goes with the second
+			runtime.GC()
+		}
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		return m.HeapAlloc
+	}
+	before := inUse()
+	for i := range patients {
+		_, err := w.pass(t.Context(), fmt.Sprint("Patient/p", i), nudge{}, false)
+		require.NoError(t, err)
+	}
+	require.Len(t, c.all("Flag", `"active"`), patients)
+	require.Less(t, inUse(), before+patients*size/4)
+	require.Len(t, w.outcomes.of, patients)
+}

@@ -7,10 +7,12 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
 	"time"
+	"unsafe"
 
 	"github.com/go-json-experiment/json/jsontext"
 	"github.com/stretchr/testify/require"
@@ -246,4 +248,42 @@ func FuzzDecodeEvent(f *testing.F) {
 			t.Fatal("an event that cannot be read is put aside at once")
 		}
 	})
+}
+
+// A list of many rows must not hold the inputs that they come from: no text of a row is a part of them.
+func TestRowHoldsNothingOfTheInput(t *testing.T) {
+	body := []byte(bundleOf(
+		`{"resourceType":"Patient","id":"p","name":[{"family":"Invented","given":["Ada"]}],"birthDate":"1950-02-03"}`, offlineDrug,
+		`{"resourceType":"Appointment","id":"a","status":"booked","start":"2036-03-09T09:00:00Z","serviceType":[{"text":"Cataract surgery, right eye"}],"participant":[{"actor":{"reference":"Patient/p"},"status":"accepted"}]}`,
+		`{"resourceType":"Condition","id":"c","subject":{"reference":"Patient/p"},"recordedDate":"2019-02-03","clinicalStatus":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/condition-clinical","code":"active"}]},"code":{"text":"Pseudoexfoliation of the lens, right eye"}}`,
+		`{"resourceType":"Observation","id":"o","status":"final","subject":{"reference":"Patient/p"},"effectiveDateTime":"2026-02-03","code":{"text":"Dilated pupil diameter, right eye"},"valueQuantity":{"value":4,"unit":"mm"}}`,
+	))
+	o := offline(t)
+	o.settings, o.services = o.Config.settings(), newServiceMatch(o.Config, o.Catalogue)
+	b := &offlineBundle{body: body}
+	o.assess(b)
+	require.NoError(t, b.err)
+	row := o.Row(b.results[0].Assessments[0], b.results[0])
+	require.NotEmpty(t, row.Hazards)
+	require.NotEmpty(t, row.Hazards[0].Why)
+	from := uintptr(unsafe.Pointer(unsafe.SliceData(body)))
+	var look func(name string, v reflect.Value)
+	look = func(name string, v reflect.Value) {
+		switch v.Kind() {
+		case reflect.String:
+			if s := v.String(); s != "" {
+				at := uintptr(unsafe.Pointer(unsafe.StringData(s)))
+				require.False(t, at >= from && at < from+uintptr(len(body)), "%s: %q", name, s)
+			}
+		case reflect.Slice:
+			for i := range v.Len() {
+				look(name, v.Index(i))
+			}
+		case reflect.Struct:
+			for i := range v.NumField() {
+				look(name+"."+v.Type().Field(i).Name, v.Field(i))
+			}
+		}
+	}
+	look("Row", reflect.ValueOf(row))
 }
