@@ -40,8 +40,12 @@ func runAssess(f *flag.FlagSet) action {
 			switch format.value {
 			case "json":
 				for _, a := range r.Assessments {
-					if err := writeJSON(s.out, a); err != nil {
+					line, err := a.MarshalJSON() // an encoder would go over it once more
+					if err != nil {
 						return err
+					}
+					if _, err := s.out.Write(append(line, '\n')); err != nil {
+						return fmt.Errorf("write: %w", err)
 					}
 				}
 			case "fhir":
