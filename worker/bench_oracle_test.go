@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -34,6 +35,7 @@ func BenchmarkAssessBundleBesideOthers(b *testing.B) {
 	file := filepath.Join(b.TempDir(), "bundle.json")
 	require.NoError(b, os.WriteFile(file, body, 0o600))
 	cql, fhirpath := peertest.OracleSpeed(b, file)
+	defer debug.SetGCPercent(debug.SetGCPercent(AssessGCPercent)) // as the command does
 	o := offline(b)
 	b.SetBytes(int64(len(body)))
 	b.ReportAllocs()

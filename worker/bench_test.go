@@ -11,6 +11,7 @@ import (
 	"net/http"
 	"os"
 	"os/exec"
+	"runtime/debug"
 	"strconv"
 	"strings"
 	"sync"
@@ -428,6 +429,7 @@ func plainWorker(b *testing.B, base string, lanes, n int) float64 {
 
 // thisWorker is the whole event: n messages wait in a real JetStream, and the clock runs until the last is acknowledged.
 func thisWorker(b *testing.B, base string, lanes int, delay time.Duration, n int) (perSecond, cpuPerEvent, requestsPerEvent float64) {
+	defer debug.SetGCPercent(debug.SetGCPercent(ServeGCPercent)) // as serve does
 	ctx := b.Context()
 	nats, err := stream.Open(ctx, stream.Config{StoreDir: b.TempDir(), Listen: "127.0.0.1:0"})
 	require.NoError(b, err)

@@ -12,6 +12,7 @@ import (
 	"log/slog"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"syscall"
@@ -119,6 +120,13 @@ func configured(s surroundings, file string) (worker.Config, *rules.Catalogue, e
 	}
 	cat, err := loadCatalogue(cfg.CatalogueDir)
 	return cfg, cat, err
+}
+
+// collectAt sets when garbage is collected, unless whoever runs the program has.
+func collectAt(s surroundings, percent int) {
+	if !slices.ContainsFunc(s.environ, func(kv string) bool { return strings.HasPrefix(kv, "GOGC=") }) {
+		debug.SetGCPercent(percent)
+	}
 }
 
 // logger writes to w as the configuration says, from level on.

@@ -46,6 +46,7 @@ func runServe(f *flag.FlagSet) action {
 		case *check:
 			return printCheck(ctx, s.out, cfg, cat)
 		}
+		collectAt(s, worker.ServeGCPercent)
 		asked := make(chan os.Signal, 1)
 		signal.Notify(asked, syscall.SIGHUP)
 		defer signal.Stop(asked)
