@@ -268,18 +268,23 @@ func service(all []rules.Concept) string {
 }
 
 // DecodeAppointment reads one Appointment, as an event or a server gives it.
-func DecodeAppointment(body []byte, o Options) (Appointment, error) {
-	r := NewRecord("", o)
-	defer r.Close()
-	var out Appointment
-	err := scanned(body, func(v value) error {
-		a, err := r.decodeAppointment(v)
-		if err == nil {
-			out = r.booking(&a)
-		}
+func DecodeAppointment(body []byte, o Options) (out Appointment, err error) {
+	err = ReadText(body, func(t Text) (err error) {
+		out, err = t.Appointment(o)
 		return err
 	})
 	return out, err
+}
+
+// Appointment is DecodeAppointment for a text that was gone over already.
+func (t Text) Appointment(o Options) (Appointment, error) {
+	r := NewRecord("", o)
+	defer r.Close()
+	a, err := r.decodeAppointment(t.v)
+	if err != nil {
+		return Appointment{}, err
+	}
+	return r.booking(&a), nil
 }
 
 // Appointments reads a page of bookings of many patients. Those that cannot be read, or that the server says it left out,

@@ -74,6 +74,21 @@ func (t Text) Identity() (resourceType, id, version string) {
 	return resourceType, id, version
 }
 
+// Ambiguous reports an object that gives one of its names twice, so that nobody knows which counts.
+func (t Text) Ambiguous() bool { return t.v.kind() == '{' && t.v.node().marks&twice != 0 }
+
+// Member is what a member of an object says, "" where there is none or it is no string.
+func (t Text) Member(name string) string {
+	if t.v.kind() != '{' {
+		return ""
+	}
+	m, ok := t.v.member(name)
+	if !ok {
+		return ""
+	}
+	return m.text()
+}
+
 // WalkBundle hands out the entries of a Bundle, as the function of that name does.
 func (t Text) WalkBundle(limits Limits, each func(BundleEntry) error) (BundleInfo, error) {
 	return walkBundle(t.v, limits.withDefaults(), each)

@@ -5,8 +5,6 @@ import (
 	"errors"
 	"strings"
 
-	"github.com/go-json-experiment/json"
-
 	"pupilrisk/fhirmap"
 	"pupilrisk/rules"
 	"pupilrisk/worker/hl7v2"
@@ -33,46 +31,62 @@ type nudge struct {
 // unreadable.
 func decodeEvent(data []byte, o fhirmap.Options) ([]nudge, error) {
 	data = bytes.TrimSpace(data)
-	switch e, err := fhirmap.DecodeCloudEvent(data); {
-	case err == nil:
-		return decodePayload(bytes.TrimSpace(e.Data), o)
-	case !errors.Is(err, fhirmap.ErrNotCloudEvent):
-		return nil, permanent(ReasonUnreadable, "not a readable CloudEvent")
-	}
-	return decodePayload(data, o)
-}
-
-func decodePayload(data []byte, o fhirmap.Options) ([]nudge, error) {
 	if bytes.HasPrefix(data, []byte("MSH")) {
-		e, err := hl7v2.Decode(data)
-		var fault *hl7v2.Fault
-		if errors.As(err, &fault) && (fault.Code == hl7v2.CodeUnsupportedType || fault.Code == hl7v2.CodeUnsupportedEvent) {
-			return nil, permanent(ReasonUnsupported, "an HL7 v2 message of a kind that is not handled")
-		}
-		if err != nil {
-			return nil, permanent(ReasonUnreadable, err.Error())
-		}
-		if len(e.Bookings)+len(e.Patients) == 0 {
-			return nil, nil // a slot blocked, say
-		}
-		return []nudge{{bookingIDs: e.Bookings, patientIDs: e.Patients, message: e.Message}}, nil
+		return decodeHL7v2(data)
 	}
-	var head struct {
-		ResourceType string `json:"resourceType"`
-		ID           string `json:"id"`
-		Reference    string `json:"reference"`
-	}
-	if err := json.Unmarshal(data, &head); err != nil {
+	t, err := fhirmap.Scan(data)
+	if err != nil {
 		return nil, permanent(ReasonUnreadable, "not JSON")
 	}
+	defer t.Free()
+	if t.Member("specversion") == "" {
+		return decodePayload(t, data, o)
+	}
+	e, err := fhirmap.DecodeCloudEvent(data)
+	if err != nil {
+		return nil, permanent(ReasonUnreadable, "not a readable CloudEvent")
+	}
+	data = bytes.TrimSpace(e.Data)
+	if bytes.HasPrefix(data, []byte("MSH")) {
+		return decodeHL7v2(data)
+	}
+	inner, err := fhirmap.Scan(data)
+	if err != nil {
+		return nil, permanent(ReasonUnreadable, "not JSON")
+	}
+	defer inner.Free()
+	return decodePayload(inner, data, o)
+}
+
+func decodeHL7v2(data []byte) ([]nudge, error) {
+	e, err := hl7v2.Decode(data)
+	var fault *hl7v2.Fault
+	if errors.As(err, &fault) && (fault.Code == hl7v2.CodeUnsupportedType || fault.Code == hl7v2.CodeUnsupportedEvent) {
+		return nil, permanent(ReasonUnsupported, "an HL7 v2 message of a kind that is not handled")
+	}
+	if err != nil {
+		return nil, permanent(ReasonUnreadable, err.Error())
+	}
+	if len(e.Bookings)+len(e.Patients) == 0 {
+		return nil, nil // a slot blocked, say
+	}
+	return []nudge{{bookingIDs: e.Bookings, patientIDs: e.Patients, message: e.Message}}, nil
+}
+
+func decodePayload(t fhirmap.Text, data []byte, o fhirmap.Options) ([]nudge, error) {
+	resourceType, id, _ := t.Identity()
+	reference := t.Member("reference")
 	switch {
-	case head.ResourceType == "Bundle":
+	case t.Ambiguous():
+		return nil, permanent(ReasonUnreadable, "a name given twice")
+	case resourceType == "Bundle":
 		return decodeBundle(data, o)
-	case head.ResourceType == "Appointment":
-		a, err := fhirmap.DecodeAppointment(data, o)
+	case resourceType == "Appointment":
+		a, err := t.Appointment(o)
 		if err != nil {
-			// A status of the scheduler's own, say. Which booking it is about is all that matters: the record is read.
-			if ref := "Appointment/" + head.ID; fhirmap.ValidReference(ref, "Appointment") {
+			// A status of the scheduler's own, say, or a name of somebody in another encoding. Which booking it is about is all that
+			// matters: the record is read.
+			if ref := "Appointment/" + id; fhirmap.ValidReference(ref, "Appointment") {
 				return []nudge{{appointment: ref}}, nil
 			}
 			return nil, permanent(ReasonUnreadable, "not a readable Appointment")
@@ -85,11 +99,11 @@ func decodePayload(data []byte, o fhirmap.Options) ([]nudge, error) {
 			return nil, permanent(ReasonUnreadable, "an Appointment without id and without patient")
 		}
 		return []nudge{n}, nil
-	case head.ResourceType == "" && fhirmap.ValidReference(head.Reference, "Appointment"):
-		return []nudge{{appointment: head.Reference}}, nil
-	case head.ResourceType == "" && fhirmap.ValidReference(head.Reference, "Patient"):
-		return []nudge{{patients: []string{head.Reference}}}, nil
-	case head.ResourceType != "":
+	case resourceType == "" && fhirmap.ValidReference(reference, "Appointment"):
+		return []nudge{{appointment: reference}}, nil
+	case resourceType == "" && fhirmap.ValidReference(reference, "Patient"):
+		return []nudge{{patients: []string{reference}}}, nil
+	case resourceType != "":
 		return nil, permanent(ReasonUnsupported, "a resource type that is no booking")
 	default:
 		return nil, permanent(ReasonUnreadable, "neither an Appointment nor a reference to one")

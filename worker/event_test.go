@@ -39,7 +39,12 @@ func TestEventsOfEveryForm(t *testing.T) {
 		want    []nudge
 		reason  Reason
 	}{
-		"a reference":                   {`{"reference":"Appointment/a"}`, appointment, ""},
+		"a reference": {`{"reference":"Appointment/a"}`, appointment, ""},
+		"an Appointment with a name in another encoding": {
+			`{"resourceType":"Appointment","id":"a","status":"booked","participant":[{"actor":{"reference":"Patient/p","display":"M` + "\xfc" + `ller"}}]}`, appointment, "",
+		},
+		"an Appointment with two ids":   {`{"resourceType":"Appointment","id":"a","id":"b","status":"booked"}`, nil, ReasonUnreadable},
+		"two references":                {`{"reference":"Appointment/a","reference":"Appointment/b"}`, nil, ReasonUnreadable},
 		"a notification":                {notice("event-notification", "Appointment/a"), appointment, ""},
 		"a notification with addresses": {notice("event-notification", base+"/Appointment/a"), appointment, ""},
 		"a notification of a patient":   {notice("event-notification", "Patient/p"), []nudge{{patients: []string{"Patient/p"}}}, ""},
