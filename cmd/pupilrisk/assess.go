@@ -32,7 +32,9 @@ func runAssess(f *flag.FlagSet) action {
 		if err != nil {
 			return err
 		}
-		collectAt(s, worker.AssessGCPercent)
+		if format.value != "text" { // which holds its whole list
+			collectAt(s, worker.AssessGCPercent)
+		}
 		offline := worker.Offline{Config: cfg, Catalogue: cat, At: when, Version: version}
 		list := operatinglist.List{At: when, Zone: cfg.Zone(), Catalogue: cat.Version, Footer: worker.Footer(cat)}
 		var patients atomic.Int64
