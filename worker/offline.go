@@ -201,10 +201,12 @@ func (s *splitter) next() *offlineBundle {
 // lot is the next Bundles, as many as were read at once; nil at the end.
 func (s *splitter) lot() *lot {
 	l := &lot{done: make(chan struct{})}
+	size := 0
 	for b := s.next(); b != nil; b = s.next() {
 		l.bundles = append(l.bundles, b)
-		if s.values.in.Buffered() <= len(b.body) {
-			return l // the next, if it is as long, is not here yet: these do not wait for it
+		size += len(b.body)
+		if size >= s.values.in.Size() || s.values.in.Buffered() <= len(b.body) {
+			return l // it is large enough; or the next, if it is as long, is not here yet: these do not wait for it
 		}
 	}
 	if len(l.bundles) == 0 {

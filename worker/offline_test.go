@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"bufio"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -246,4 +247,45 @@ func FuzzDecodeEvent(f *testing.F) {
 			t.Fatal("an event that cannot be read is put aside at once")
 		}
 	})
+}
+
+// A lot is what fits the room to read into and one Bundle more, wherever in that room the long ones begin.
+func TestLotsAreSmall(t *testing.T) {
+	const room = 1 << 10
+	short, long := `{"resourceType":"Bundle"}`, `{"resourceType":"Bundle","id":"`+strings.Repeat("x", 400)+`"}`
+	input := long + strings.Repeat(strings.Repeat(short, (room-len(long))/len(short)-1)+long, 50)
+	s := splitter{values: jsonValues{in: bufio.NewReaderSize(strings.NewReader(input), room)}}
+	var said strings.Builder
+	for l := s.lot(); l != nil; l = s.lot() {
+		size := 0
+		for _, b := range l.bundles {
+			said.Write(b.body)
+			size += len(b.body)
+		}
+		require.Less(t, size, room+len(long))
+	}
+	require.Equal(t, input, said.String())
+}
+
+// What stands before a fault comes out, also where the same lot holds the fault, and in the order of the input.
+func TestFaultInTheMiddleOfALot(t *testing.T) {
+	bundle := func(n int) string {
+		return fmt.Sprintf(`{"resourceType":"Bundle","entry":[{"resource":{"resourceType":"Patient","id":"p%d"}}]}`, n)
+	}
+	var before strings.Builder
+	var want []string
+	for n := range 9 {
+		before.WriteString(bundle(n))
+		want = append(want, fmt.Sprintf("Patient/p%d", n))
+	}
+	for name, fault := range map[string]string{
+		"no JSON": `{"resourceType":"Bundle","entry":[}`, "no Bundle": `{"resourceType":"Bundle","entry":7}`, "no object": "7", "no end": `{"resourceType":"Bundle"`,
+	} {
+		t.Run(name, func(t *testing.T) {
+			var got []string
+			err := offline(t).Read(strings.NewReader(before.String()+fault+bundle(9)), func(r Result) error { got = append(got, r.Patient); return nil })
+			require.Error(t, err)
+			require.Equal(t, want, got)
+		})
+	}
 }
