@@ -125,6 +125,7 @@ func (r *Record) Close() {
 	if cap(r.entries) > maxKept || cap(r.page) > maxKept {
 		return
 	}
+	clear(r.accepted)
 	clear(r.states)
 	clear(r.seen)
 	clear(r.held)
@@ -652,6 +653,7 @@ func (r *Record) aliased(fullURL string) string {
 	for _, a := range r.named {
 		r.aliases[a.fullURL] = a.of.ref()
 	}
+	clear(r.named)
 	r.named = r.named[:0]
 	return r.aliases[fullURL]
 }
