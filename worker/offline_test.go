@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -249,22 +250,56 @@ func FuzzDecodeEvent(f *testing.F) {
 	})
 }
 
-// A lot is what fits the room to read into and one Bundle more, wherever in that room the long ones begin.
+// What is held until more is read is what fits the room to read into and one Bundle more, wherever in that room the long ones begin.
 func TestLotsAreSmall(t *testing.T) {
 	const room = 1 << 10
 	short, long := `{"resourceType":"Bundle"}`, `{"resourceType":"Bundle","id":"`+strings.Repeat("x", 400)+`"}`
 	input := long + strings.Repeat(strings.Repeat(short, (room-len(long))/len(short)-1)+long, 50)
 	s := splitter{values: jsonValues{in: bufio.NewReaderSize(strings.NewReader(input), room)}}
+	size, most := 0, 0
+	s.values.waits = func() { size, most = 0, max(most, size) }
 	var said strings.Builder
-	for l := s.lot(); l != nil; l = s.lot() {
-		size := 0
-		for _, b := range l.bundles {
-			said.Write(b.body)
-			size += len(b.body)
-		}
-		require.Less(t, size, room+len(long))
+	for b := s.next(); b != nil; b = s.next() {
+		said.Write(b.body)
+		size += len(b.body)
 	}
+	require.Zero(t, size)
+	require.Positive(t, most)
+	require.Less(t, most, room+len(long))
 	require.Equal(t, input, said.String())
+}
+
+// A Bundle that came whole waits for no other, however much of the next is there.
+func TestBundleDoesNotWaitForTheNext(t *testing.T) {
+	from, to := io.Pipe()
+	came := make(chan string)
+	var reading sync.WaitGroup
+	reading.Go(func() {
+		defer close(came)
+		if err := offline(t).Read(from, func(r Result) error { came <- r.Patient; return nil }); err != nil {
+			t.Error(err)
+		}
+	})
+	rest := ""
+	for n := range 5 {
+		bundle := fmt.Sprintf(`{"resourceType":"Bundle","entry":[{"resource":{"resourceType":"Patient","id":"p%d"}}],"id":"%s"}`, n, strings.Repeat("x", 100<<(2*n)))
+		_, err := io.WriteString(to, rest+bundle[:len(bundle)/2])
+		require.NoError(t, err)
+		if n > 0 {
+			select {
+			case patient := <-came:
+				require.Equal(t, fmt.Sprintf("Patient/p%d", n-1), patient)
+			case <-time.After(10 * time.Second):
+				t.Fatal("it waits")
+			}
+		}
+		rest = bundle[len(bundle)/2:]
+	}
+	_, err := io.WriteString(to, rest)
+	require.NoError(t, err)
+	require.Equal(t, "Patient/p4", <-came)
+	require.NoError(t, to.Close())
+	reading.Wait()
 }
 
 // What stands before a fault comes out, also where the same lot holds the fault, and in the order of the input.
