@@ -280,7 +280,7 @@ func DecodeAppointment(body []byte, o Options) (out Appointment, err error) {
 func (t Text) Appointment(o Options) (Appointment, error) {
 	r := NewRecord("", o)
 	defer r.Close()
-	a, err := r.decodeAppointment(t.v)
+	a, err := r.decodeAppointment(t.read())
 	if err != nil {
 		return Appointment{}, err
 	}

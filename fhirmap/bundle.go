@@ -67,7 +67,7 @@ type BundleEntry struct {
 }
 
 // Text is the resource, to be read as long as the Bundle's own may be.
-func (e BundleEntry) Text() Text { return Text{e.resource} }
+func (e BundleEntry) Text() Text { return textOf(e.resource) }
 
 // faultyInside lets a value be broken in itself, for a look at what is left of it.
 var faultyInside = json.JoinOptions(jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true))

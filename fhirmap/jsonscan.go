@@ -22,6 +22,7 @@ type doc struct {
 	body  []byte
 	text  string // the same; the strings that are read are parts of it
 	nodes []node // in the order of the text: an object or array comes right before what it holds
+	turn  uint32 // how many texts it has held before
 }
 
 // node is one value, with its name where it is a member of an object.
@@ -67,7 +68,7 @@ func scanned(body []byte, use func(value) error) error {
 	if err != nil {
 		return err
 	}
-	defer v.d.free()
+	defer v.d.free(v.d.turn)
 	return use(v)
 }
 
@@ -75,15 +76,17 @@ func scan(body []byte) (value, error) {
 	d := docs.Get().(*doc)
 	v, err := d.scan(body)
 	if err != nil {
-		d.free()
+		d.free(d.turn)
 	}
 	return v, err
 }
 
-func (d *doc) free() {
-	if d.body == nil {
-		return // it is free already: given out twice it would mix two texts
+// free gives back the memory of one turn, once: given back twice it would mix two texts.
+func (d *doc) free(turn uint32) {
+	if d.turn != turn {
+		return
 	}
+	d.turn++
 	d.body, d.text, d.nodes = nil, "", d.nodes[:0]
 	if cap(d.nodes) <= 1<<20 { // those of a huge page are let go
 		docs.Put(d)

@@ -54,6 +54,8 @@ func structs(typ string) any {
 		}{}
 	case "SubscriptionStatus":
 		return &statusJSON{}
+	case "Flag", "Task":
+		return &standingJSON{}
 	}
 	return nil
 }
@@ -293,7 +295,9 @@ func TestOddJSON(t *testing.T) {
 		`{"resourceType":"Observation","valueQuantity":{"value":1e999}}`, `{"resourceType":"Observation","valueQuantity":{"value":"1"}}`, `{"resourceType":"Observation","valueInteger":1.5,"valueBoolean":false}`,
 		`{"resourceType":"Observation","valueBoolean":null,"valueInteger":null,"dataAbsentReason":{},"component":[{"valueString":"x","code":null}],"bodySite":{"text":"l","extension":[{"url":"u","valueReference":{"reference":"r"}}]}}`,
 		`{"resourceType":"Condition","STATUS":7,"Code":7,"stage":[{"summary":{"text":"x"}}],"evidence":[],"note":[],"abatementAge":{}}`, `{"resourceType":"SubscriptionStatus","eventsSinceSubscriptionStart":null,"notificationEvent":[{"eventNumber":"7"}]}`,
-		`{"resourceType":"SubscriptionStatus","notificationEvent":[{"eventNumber":null}]}`, `{"resourceType":"Parameters","parameter":[{"valueString":null,"part":[{"part":[{"name":"x"}]}]}]}`,
+		`{"resourceType":"SubscriptionStatus","notificationEvent":[{"eventNumber":null}]}`,
+		`{"resourceType":"Flag","extension":[{"url":"a","extension":[{"url":"b","extension":[{}],"valueString":"x"},null],"valueReference":null,"valueCodeableConcept":{"coding":[{"code":"PH"},null]}}],"code":{"coding":null}}`,
+		`{"resourceType":"Task","extension":{"url":"a"}}`, `{"resourceType":"Task","restriction":{"period":{"end":7}}}`, `{"resourceType":"Task","performerType":[{"text":"x"},{}],"focus":{"identifier":{"value":"v"}},"extension":[7]}`, `{"resourceType":"Parameters","parameter":[{"valueString":null,"part":[{"part":[{"name":"x"}]}]}]}`,
 	} {
 		same(t, []byte(body))
 	}

@@ -125,6 +125,7 @@ func (r *Record) Close() {
 	if cap(r.entries) > maxKept || cap(r.page) > maxKept {
 		return
 	}
+	clear(r.accepted)
 	clear(r.states)
 	clear(r.seen)
 	clear(r.held)
@@ -170,7 +171,7 @@ func (r *Record) AddPage(want string, body []byte) (Page, error) {
 }
 
 // AddText is AddPage for a text that was gone over already.
-func (r *Record) AddText(want string, t Text) (Page, error) { return r.addBundle(want, t.v, 0) }
+func (r *Record) AddText(want string, t Text) (Page, error) { return r.addBundle(want, t.read(), 0) }
 
 // pageEntry is an entry of a page.
 type pageEntry struct {
@@ -265,11 +266,12 @@ func (r *Record) AddResource(body []byte) error {
 
 // AddResourceText is AddResource for a text that was gone over already.
 func (r *Record) AddResourceText(t Text) error {
-	h := t.v.head()
+	v := t.read()
+	h := v.head()
 	if h.ResourceType == "" {
 		return errNotResource
 	}
-	r.take("", "", resource{headJSON: h, raw: t.v.raw(), value: t.v})
+	r.take("", "", resource{headJSON: h, raw: v.raw(), value: v})
 	return nil
 }
 
@@ -651,6 +653,7 @@ func (r *Record) aliased(fullURL string) string {
 	for _, a := range r.named {
 		r.aliases[a.fullURL] = a.of.ref()
 	}
+	clear(r.named)
 	r.named = r.named[:0]
 	return r.aliases[fullURL]
 }

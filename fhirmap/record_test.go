@@ -546,3 +546,25 @@ func FuzzParseStanding(f *testing.F) {
 		}
 	})
 }
+
+// What is kept of a record that was closed holds nothing of the patient.
+func TestClosedRecordHoldsNothing(t *testing.T) {
+	r := NewRecord("Patient/p", Options{})
+	r.Accept("Patient/q")
+	_, err := r.AddPage("", []byte(`{"resourceType":"Bundle","entry":[{"fullUrl":"urn:uuid:1","resource":{"resourceType":"Patient","id":"p"}},{"fullUrl":"urn:uuid:2","resource":{
+		"resourceType":"Condition","id":"c","subject":{"reference":"urn:uuid:1"},"code":{"text":"Glaucoma"},"clinicalStatus":{"coding":[{"code":"active"}]}}}]}`))
+	require.NoError(t, err)
+	require.Len(t, r.History().Entries, 1)
+	r.Close()
+	require.Subset(t, []string{""}, r.accepted[:cap(r.accepted)])
+	require.Subset(t, []alias{{}}, r.named[:cap(r.named)])
+	for _, e := range r.entries[:cap(r.entries)] {
+		require.Zero(t, e)
+	}
+	for _, e := range r.history[:cap(r.history)] {
+		require.Zero(t, e)
+	}
+	for _, e := range r.page[:cap(r.page)] {
+		require.Zero(t, e)
+	}
+}

@@ -100,7 +100,7 @@ func FuzzOwnedHash(f *testing.F) {
 			v, err := scan(raw)
 			require.NoError(t, err)
 			require.Equal(t, want, ownedHash(typ, v))
-			v.d.free()
+			v.d.free(v.d.turn)
 			again, err := parseObject(o.bytes())
 			require.NoError(t, err)
 			require.Equal(t, o, again)

@@ -16,9 +16,10 @@ const maxValue = 1 << 30
 // jsonValues takes a stream of JSON objects apart, on lines of their own or not. It looks for no more than where each ends:
 // whoever reads one finds out whether it is JSON.
 type jsonValues struct {
-	in   *bufio.Reader
-	at   int64 // how much was read
-	most int   // bound of one object, in bytes; 0: maxValue
+	in    *bufio.Reader
+	at    int64  // how much was read
+	most  int    // bound of one object, in bytes; 0: maxValue
+	waits func() // called before more is read, unless nil
 }
 
 // bound is that of one object.
@@ -28,6 +29,7 @@ func (s *jsonValues) bound() int { return cmp.Or(s.most, maxValue) }
 // where it does not end, or where it is too large.
 func (s *jsonValues) next() (at int64, value []byte, err error) {
 	for {
+		s.look(1)
 		c, err := s.in.ReadByte()
 		if err != nil {
 			return s.at, nil, err
@@ -44,6 +46,7 @@ func (s *jsonValues) next() (at int64, value []byte, err error) {
 	at = s.at
 	n, depth, quoted, escaped := 0, 0, false, false // n: how much of what is buffered was looked at
 	for {
+		s.look(n + 1)
 		chunk, err := s.in.Peek(max(n+1, s.in.Buffered()))
 		if err != nil {
 			if errors.Is(err, io.EOF) {
@@ -81,6 +84,13 @@ func (s *jsonValues) next() (at int64, value []byte, err error) {
 			}
 			n = 0
 		}
+	}
+}
+
+// look says that so much is looked at next.
+func (s *jsonValues) look(n int) {
+	if s.waits != nil && n > s.in.Buffered() {
+		s.waits()
 	}
 }
 

@@ -55,7 +55,7 @@ const maxDepth = 64
 var readers = sync.Pool{New: func() any { return bufio.NewReaderSize(nil, 256<<10) }}
 
 // Read assesses everything in r and hands each patient's result to each, in the order of the input, a Bundle as soon as it and
-// those before it are assessed. Bundles are assessed on all cores, in lots of what is read at once (256 KiB, or one longer Bundle); three
+// those before it are assessed. Bundles are assessed on all cores, in lots of what is read at once (256 KiB and one Bundle more); three
 // lots for each core are held at once.
 func (o Offline) Read(r io.Reader, each func(Result) error) error {
 	in := readers.Get().(*bufio.Reader)
@@ -72,14 +72,14 @@ func (o Offline) Read(r io.Reader, each func(Result) error) error {
 	if err := first.handOut(each); err != nil {
 		return err
 	}
-	if l := s.lot(); l != nil {
-		return o.readOn(l, &s, each)
+	if second := s.next(); second != nil {
+		return o.readOn(second, &s, each)
 	}
 	return nil
 }
 
-// readOn assesses l and the lots behind it on all cores.
-func (o *Offline) readOn(l *lot, s *splitter, each func(Result) error) error {
+// readOn assesses b and the Bundles behind it on all cores.
+func (o *Offline) readOn(b *offlineBundle, s *splitter, each func(Result) error) error {
 	lanes := runtime.GOMAXPROCS(0)
 	lots := make(chan *lot, lanes) // in the order of the input
 	free := make(chan *lot)        // the same, to whoever has time
@@ -90,7 +90,13 @@ func (o *Offline) readOn(l *lot, s *splitter, each func(Result) error) error {
 	working.Go(func() {
 		defer close(lots)
 		defer close(free)
-		for ; l != nil; l = s.lot() {
+		var bundles []*offlineBundle
+		send := func() {
+			if len(bundles) == 0 {
+				return
+			}
+			l := &lot{bundles, make(chan struct{})}
+			bundles = nil
 			for _, to := range []chan *lot{lots, free} {
 				select {
 				case to <- l:
@@ -99,6 +105,11 @@ func (o *Offline) readOn(l *lot, s *splitter, each func(Result) error) error {
 				}
 			}
 		}
+		s.values.waits = send // what is whole does not wait for what is still to be read
+		for ; b != nil && ctx.Err() == nil; b = s.next() {
+			bundles = append(bundles, b)
+		}
+		send()
 	})
 	for range lanes {
 		working.Go(func() {
@@ -121,8 +132,8 @@ func (o *Offline) readOn(l *lot, s *splitter, each func(Result) error) error {
 	return nil
 }
 
-// lot is Bundles that change hands together: a core that is handed them singly waits for the next as long as it works on one.
-// done is closed once all are assessed.
+// lot is Bundles that were read at once and change hands together: a core that is handed them singly waits for the next as long as it
+// works on one. done is closed once all are assessed.
 type lot struct {
 	bundles []*offlineBundle
 	done    chan struct{}
@@ -196,21 +207,6 @@ func (s *splitter) next() *offlineBundle {
 	b := &offlineBundle{body: s.loose.Bytes()}
 	s.loose = bytes.Buffer{}
 	return b
-}
-
-// lot is the next Bundles, as many as were read at once; nil at the end.
-func (s *splitter) lot() *lot {
-	l := &lot{done: make(chan struct{})}
-	for b := s.next(); b != nil; b = s.next() {
-		l.bundles = append(l.bundles, b)
-		if s.values.in.Buffered() <= len(b.body) {
-			return l // the next, if it is as long, is not here yet: these do not wait for it
-		}
-	}
-	if len(l.bundles) == 0 {
-		return nil
-	}
-	return l
 }
 
 func notJSON(at int64) error { return fmt.Errorf("not JSON from byte %d on", at) }

@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"bufio"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -11,6 +12,7 @@ import (
 	"runtime/debug"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 	"unsafe"
@@ -288,4 +290,79 @@ func TestRowHoldsNothingOfTheInput(t *testing.T) {
 		}
 	}
 	look("Row", reflect.ValueOf(row))
+}
+
+// What is held until more is read is what fits the room to read into and one Bundle more, wherever in that room the long ones begin.
+func TestLotsAreSmall(t *testing.T) {
+	const room = 1 << 10
+	short, long := `{"resourceType":"Bundle"}`, `{"resourceType":"Bundle","id":"`+strings.Repeat("x", 400)+`"}`
+	input := long + strings.Repeat(strings.Repeat(short, (room-len(long))/len(short)-1)+long, 50)
+	s := splitter{values: jsonValues{in: bufio.NewReaderSize(strings.NewReader(input), room)}}
+	size, most := 0, 0
+	s.values.waits = func() { size, most = 0, max(most, size) }
+	var said strings.Builder
+	for b := s.next(); b != nil; b = s.next() {
+		said.Write(b.body)
+		size += len(b.body)
+	}
+	require.Zero(t, size)
+	require.Positive(t, most)
+	require.Less(t, most, room+len(long))
+	require.Equal(t, input, said.String())
+}
+
+// A Bundle that came whole waits for no other, however much of the next is there.
+func TestBundleDoesNotWaitForTheNext(t *testing.T) {
+	from, to := io.Pipe()
+	came := make(chan string)
+	var reading sync.WaitGroup
+	reading.Go(func() {
+		defer close(came)
+		if err := offline(t).Read(from, func(r Result) error { came <- r.Patient; return nil }); err != nil {
+			t.Error(err)
+		}
+	})
+	rest := ""
+	for n := range 5 {
+		bundle := fmt.Sprintf(`{"resourceType":"Bundle","entry":[{"resource":{"resourceType":"Patient","id":"p%d"}}],"id":"%s"}`, n, strings.Repeat("x", 100<<(2*n)))
+		_, err := io.WriteString(to, rest+bundle[:len(bundle)/2])
+		require.NoError(t, err)
+		if n > 0 {
+			select {
+			case patient := <-came:
+				require.Equal(t, fmt.Sprintf("Patient/p%d", n-1), patient)
+			case <-time.After(10 * time.Second):
+				t.Fatal("it waits")
+			}
+		}
+		rest = bundle[len(bundle)/2:]
+	}
+	_, err := io.WriteString(to, rest)
+	require.NoError(t, err)
+	require.Equal(t, "Patient/p4", <-came)
+	require.NoError(t, to.Close())
+	reading.Wait()
+}
+
+// What stands before a fault comes out, also where the same lot holds the fault, and in the order of the input.
+func TestFaultInTheMiddleOfALot(t *testing.T) {
+	bundle := func(n int) string {
+		return fmt.Sprintf(`{"resourceType":"Bundle","entry":[{"resource":{"resourceType":"Patient","id":"p%d"}}]}`, n)
+	}
+	var before strings.Builder
+	var want []string
+	for n := range 9 {
+		before.WriteString(bundle(n))
+		want = append(want, fmt.Sprintf("Patient/p%d", n))
+	}
+	for name, fault := range map[string]string{
+		"no JSON": `{"resourceType":"Bundle","entry":[}`, "no Bundle": `{"resourceType":"Bundle","entry":7}`, "no object": "7", "no end": `{"resourceType":"Bundle"`,
+	} {
+		t.Run(name, func(t *testing.T) {
+			var got []string
+			err := offline(t).Read(strings.NewReader(before.String()+fault+bundle(9)), func(r Result) error { got = append(got, r.Patient); return nil })
+			require.Error(t, err)
+			require.Equal(t, want, got)
+		})
+	}
 }
