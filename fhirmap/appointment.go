@@ -289,10 +289,10 @@ func (t Text) Appointment(o Options) (Appointment, error) {
 
 // Appointments reads a page of bookings of many patients. Those that cannot be read, or that the server says it left out,
 // are in dropped.
-func Appointments(body []byte, o Options) (out []Appointment, info BundleInfo, dropped []rules.Dropped, err error) {
+func Appointments(page Text, o Options) (out []Appointment, info BundleInfo, dropped []rules.Dropped, err error) {
 	r := NewRecord("", o)
 	defer r.Close()
-	info, err = WalkBundle(body, o.Limits, func(e BundleEntry) error {
+	info, err = page.WalkBundle(o.Limits, func(e BundleEntry) error {
 		switch h := e.head(); {
 		case e.Resource == nil:
 		case h.ResourceType == "Appointment" || h.ResourceType == "":

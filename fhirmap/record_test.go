@@ -431,11 +431,13 @@ func TestAppointmentWithItsRecords(t *testing.T) {
 
 // A page of bookings of which the server says that it left some out is not whole.
 func TestBookingsLeftOut(t *testing.T) {
-	got, _, dropped, err := Appointments(page(
+	text, err := Scan(page(
 		`{"resourceType":"OperationOutcome","issue":[{"severity":"warning","code":"suppressed"}]}`,
 		`{"resourceType":"Appointment","id":"a","status":"booked","participant":[{"actor":{"reference":"Patient/p"}}]}`,
 		`{"resourceType":"Appointment","id":"b","status":"perhaps"}`, `{"resourceType":"Patient","id":"p"}`,
-	), Options{})
+	))
+	require.NoError(t, err)
+	got, _, dropped, err := Appointments(text, Options{})
 	require.NoError(t, err)
 	require.Len(t, got, 1)
 	require.Equal(t, []rules.Dropped{{Type: "Appointment", Reason: rules.DropMissing}, {Type: "Appointment", Reason: rules.DropCode}}, dropped)

@@ -453,7 +453,7 @@ func (w *Worker) givenAway(ctx context.Context, r *reading, a fhirmap.Appointmen
 	if err != nil {
 		return false, fmt.Errorf("search by identifier: %w", err)
 	}
-	if _, err := r.record.AddPage("Appointment", answers[0].Body); err != nil {
+	if _, err := r.record.AddText("Appointment", answers[0].Text); err != nil {
 		return false, fmt.Errorf("search by identifier: %w", err)
 	}
 	return slices.ContainsFunc(r.record.Appointments(), func(x fhirmap.Appointment) bool { return x.BusinessID == a.BusinessID }), nil

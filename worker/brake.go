@@ -36,6 +36,9 @@ const brakeKey = "brake.held"
 // shareBrake makes brake and bucket agree: what has changed here since the last time goes there, else what stands there holds here. A
 // bucket that says nothing was made anew, or the value's time is over.
 func (w *Worker) shareBrake(ctx context.Context) {
+	if w.stream == nil {
+		return // a command that makes passes alone
+	}
 	kv, ctx, done, err := w.workKV(ctx)
 	if err != nil {
 		return // readiness says so
@@ -65,6 +68,13 @@ func (b *brake) hear(stopped, said bool) (held, news bool) {
 	}
 	b.held, b.shared = stopped, stopped
 	return b.held, false
+}
+
+// untold reports that the bucket does not know yet what holds here.
+func (b *brake) untold() bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.held != b.shared
 }
 
 func (b *brake) told(held bool) {

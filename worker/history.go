@@ -124,7 +124,7 @@ func (w *Worker) hasOperation(ctx context.Context, patient string) (bool, error)
 	if err != nil {
 		return false, fmt.Errorf("search the patient's bookings: %w", err)
 	}
-	page, info, dropped, err := fhirmap.Appointments(answers[0].Body, w.recordOptions())
+	page, info, dropped, err := fhirmap.Appointments(answers[0].Text, w.recordOptions())
 	if err != nil {
 		return false, fmt.Errorf("search the patient's bookings: %w", err)
 	}

@@ -99,7 +99,7 @@ func (l Lister) patient(ctx context.Context, patient string, o fhirmap.Options) 
 		if answers[0].Err != nil {
 			return nil, fmt.Errorf("read the patient: %w", answers[0].Err)
 		}
-		if err := record.AddResource(answers[0].Body); err != nil {
+		if err := record.AddResourceText(answers[0].Text); err != nil {
 			return nil, fmt.Errorf("read the patient: %w", err)
 		}
 		for i, t := range ownTypes {
@@ -133,7 +133,7 @@ func addWhole(ctx context.Context, c *fhirhttp.Client, r *fhirmap.Record, typ st
 	if a.Err != nil {
 		return fmt.Errorf("search %s: %w", typ, a.Err)
 	}
-	page, err := r.AddPage(typ, a.Body)
+	page, err := r.AddText(typ, a.Text)
 	if err != nil {
 		return fmt.Errorf("page of %s: %w", typ, err)
 	}
@@ -141,7 +141,8 @@ func addWhole(ctx context.Context, c *fhirhttp.Client, r *fhirmap.Record, typ st
 		return nil
 	}
 	return c.Pages(ctx, page.Next, func(a fhirhttp.Answer) (string, error) {
-		p, err := r.AddPage(typ, a.Body)
+		defer a.Text.Free()
+		p, err := r.AddText(typ, a.Text)
 		return p.Next, err
 	})
 }

@@ -122,7 +122,7 @@ func (w *Worker) bring(ctx context.Context, r *reading) error {
 	if err != nil {
 		return err
 	}
-	w.brakeWithdrawals(&plan)
+	w.brakeWithdrawals(ctx, &plan)
 	var at placed
 	if len(plan.Writes) > 0 {
 		begun := time.Now()
@@ -181,11 +181,14 @@ func (w *Worker) compare(ctx context.Context, r *reading) (writer fhirmap.Writer
 }
 
 // brakeWithdrawals takes out of a plan what would withdraw a Flag while too many are being withdrawn.
-func (w *Worker) brakeWithdrawals(plan *fhirmap.Plan) {
+func (w *Worker) brakeWithdrawals(ctx context.Context, plan *fhirmap.Plan) {
 	var withheld int
 	plan.Writes, withheld = w.brake.allow(plan.Writes)
 	if withheld == 0 {
 		return
+	}
+	if w.brake.untold() {
+		w.shareBrake(ctx) // at once: this process may be killed before the next look
 	}
 	w.metrics.withheld.Add(float64(withheld))
 	w.metrics.withdrawalsStopped.Set(1)

@@ -417,7 +417,7 @@ func (w *Worker) resolve(ctx context.Context, r *reading, lastTry bool) error {
 		for i, a := range answers {
 			switch kind := fhirhttp.KindOf(a.Err); {
 			case a.Err == nil:
-				if err := r.record.AddResource(a.Body); err != nil {
+				if err := r.record.AddResourceText(a.Text); err != nil {
 					r.record.Lost(refs[i])
 				}
 			case !lastTry && (kind == fhirhttp.Unavailable || kind == fhirhttp.Throttled || kind == 0):

@@ -404,19 +404,20 @@ func Appointments(ctx context.Context, c *fhirhttp.Client, o fhirmap.Options, fr
 	if answers[0].Err != nil {
 		return nil, nil, fmt.Errorf("search the bookings: %w", answers[0].Err)
 	}
-	add := func(body []byte) (string, error) {
-		page, info, bad, err := fhirmap.Appointments(body, o)
+	add := func(a fhirhttp.Answer) (string, error) {
+		defer a.Text.Free()
+		page, info, bad, err := fhirmap.Appointments(a.Text, o)
 		if err != nil {
 			return "", fmt.Errorf("page of bookings: %w", err)
 		}
 		out, dropped = append(out, page...), append(dropped, bad...)
 		return info.Next, nil
 	}
-	next, err := add(answers[0].Body)
+	next, err := add(answers[0])
 	if err != nil || next == "" {
 		return out, dropped, err
 	}
-	if err := c.Pages(ctx, next, func(a fhirhttp.Answer) (string, error) { return add(a.Body) }); err != nil {
+	if err := c.Pages(ctx, next, add); err != nil {
 		return nil, nil, fmt.Errorf("search the bookings: %w", err)
 	}
 	return out, dropped, nil

@@ -132,6 +132,9 @@ func TestTooManyWithdrawalsStopAll(t *testing.T) {
 	require.Contains(t, strings.Join(w.warnings(t.Context()), "\n"), "too many flags would be withdrawn at once")
 	require.Equal(t, 1., testutil.ToFloat64(w.metrics.withdrawalsStopped))
 	require.NotZero(t, testutil.ToFloat64(w.metrics.withheld))
+	other := c.worker()
+	other.shareBrake(t.Context())
+	require.True(t, other.brake.holds(), "the bucket knows at once")
 
 	w.brake.begin(true)
 	require.NoError(t, w.Sweep(t.Context()))
