@@ -29,7 +29,10 @@ type nudge struct {
 // decodeEvent recognises a payload by its content: an Appointment, a Reference, a subscription notification, a FHIR message,
 // an HL7 v2 message, or a CloudEvent around one of these. What asks for nothing (a heartbeat) gives no nudge. Anything else is permanently
 // unreadable.
-func decodeEvent(data []byte, o fhirmap.Options) ([]nudge, error) {
+func decodeEvent(data []byte, o fhirmap.Options) ([]nudge, error) { return decodeBody(data, o, false) }
+
+// decodeBody is decodeEvent, or that for what a CloudEvent holds: no other one.
+func decodeBody(data []byte, o fhirmap.Options, unpacked bool) ([]nudge, error) {
 	data = bytes.TrimSpace(data)
 	if bytes.HasPrefix(data, []byte("MSH")) {
 		return decodeHL7v2(data)
@@ -39,23 +42,14 @@ func decodeEvent(data []byte, o fhirmap.Options) ([]nudge, error) {
 		return nil, permanent(ReasonUnreadable, "not JSON")
 	}
 	defer t.Free()
-	if t.Member("specversion") == "" {
+	if unpacked || t.Member("specversion") == "" {
 		return decodePayload(t, data, o)
 	}
 	e, err := fhirmap.DecodeCloudEvent(data)
 	if err != nil {
 		return nil, permanent(ReasonUnreadable, "not a readable CloudEvent")
 	}
-	data = bytes.TrimSpace(e.Data)
-	if bytes.HasPrefix(data, []byte("MSH")) {
-		return decodeHL7v2(data)
-	}
-	inner, err := fhirmap.Scan(data)
-	if err != nil {
-		return nil, permanent(ReasonUnreadable, "not JSON")
-	}
-	defer inner.Free()
-	return decodePayload(inner, data, o)
+	return decodeBody(e.Data, o, true)
 }
 
 func decodeHL7v2(data []byte) ([]nudge, error) {
