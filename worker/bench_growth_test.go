@@ -5,10 +5,12 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -21,6 +23,7 @@ import (
 
 	"pupilrisk/fhirmap"
 	"pupilrisk/rules"
+	"pupilrisk/worker/fhirstore"
 	"pupilrisk/worker/stream"
 	"pupilrisk/worker/stream/streamtest"
 )
@@ -278,6 +281,40 @@ func BenchmarkRecord(b *testing.B) {
 			if tenth > 0 {
 				b.ReportMetric(10*float64(ours)/float64(tenth), "times-a-tenth")
 			}
+		})
+	}
+}
+
+// BenchmarkUnchanged is an event about a patient of whom everything stands as it should, so that nothing is written: the history of the
+// stub, on the FHIR server that demo and tests use. It asks for 1 request where the event names the patient, and for 2 where it is a
+// bare reference to the booking.
+func BenchmarkUnchanged(b *testing.B) {
+	const patient = "Patient/b0"
+	store := fhirstore.New(fhirstore.DefaultOptions())
+	s := newStub()
+	require.NoError(b, store.Put(s.direct[patient]))
+	for _, t := range append([]string{"Appointment"}, historyTypes...) {
+		_, err := fhirmap.WalkBundle(s.search[t+"?patient="+patient+"&_count="+pageSize], fhirmap.Limits{}, func(e fhirmap.BundleEntry) error { return store.Put(e.Resource) })
+		require.NoError(b, err)
+	}
+	var requests atomic.Int64
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		requests.Add(1)
+		store.ServeHTTP(w, r)
+	}))
+	defer server.Close()
+	w := New(newReplica(b, server.URL+"/fhir", 1, stream.Config{StoreDir: b.TempDir(), Listen: "127.0.0.1:0"}))
+	for name, event := range map[string][]byte{"names-the-patient": []byte(benchResource("Appointment", patient, 0)), "bare-reference": reference(0)} {
+		b.Run("event="+name, func(b *testing.B) {
+			require.NoError(b, w.handle(b.Context(), event, 0)) // writes, the first time
+			stands, err := w.fhir.Gather(b.Context(), []string{"Flag?patient=" + patient})
+			require.NoError(b, err)
+			require.Contains(b, string(stands[0].Body), `"active"`)
+			requests.Store(0)
+			for b.Loop() {
+				require.NoError(b, w.handle(b.Context(), event, 0))
+			}
+			b.ReportMetric(float64(requests.Load())/float64(b.N), "requests/event")
 		})
 	}
 }
