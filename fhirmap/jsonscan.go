@@ -140,8 +140,8 @@ type label struct {
 	marks   marks
 }
 
-// value reads the value that begins at at, in so many objects and arrays. A node is written in its place, part by part: made elsewhere
-// and copied it takes three times as long.
+// value reads the value that begins at at, in so many objects and arrays. A node is written in its place, part by part: a copy of one
+// made elsewhere has to wait until its parts are written.
 func (d *doc) value(at, depth int, name label) int {
 	i := len(d.nodes)
 	if i > len(d.body)/maxDensity+sparse {

@@ -291,7 +291,7 @@ func (w *Worker) spare(ctx context.Context, kv jetstream.KeyValue, ids []string)
 		}
 		a, err := k.appointment(w.recordOptions())
 		if err != nil {
-			return 0, false, err
+			continue // it may be ahead, and must not keep the new one out
 		}
 		if booked, _ := ahead(a.Status, a.Start, w.now()); !booked || k.Ruled || revision == 0 {
 			return i, false, nil

@@ -468,6 +468,13 @@ func TestMoreBookingsOfOnePatientThanAreKept(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, w.rule(t.Context(), ruled))
 
+	_, err = mendKept(t.Context(), kv, bookingKey("F-3"), func(k *v2Booking) (changed, empty bool) { // one that nobody can read now
+		status := k.Elements["status"]
+		status.Value = jsontext.Value(`"no-such-status"`)
+		k.Elements["status"] = status
+		return true, false
+	})
+	require.NoError(t, err)
 	hear(200, "booked", 9, "F-50")
 	hear(201, "booked", 9, "F-120")
 	hear(202, "booked", 9, "F-130")

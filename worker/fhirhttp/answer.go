@@ -102,7 +102,8 @@ func Release(answers []Answer) {
 }
 
 // walkEntries calls each for every entry of a batch-response or transaction-response, in order, and gives the text of which the entries
-// are parts. The error, with which there is none, is each's, ErrNotFHIR if body is not a whole Bundle, or ErrEntries for an entry without a status.
+// are parts. The error is each's, ErrNotFHIR if body is not a whole Bundle, or ErrEntries for an entry without a status; then there is no
+// text.
 func walkEntries(body []byte, each func(fhirmap.BundleEntry) error) (fhirmap.Text, error) {
 	t, err := fhirmap.Scan(body)
 	if err != nil {
